@@ -1,0 +1,30 @@
+"""What a run ran on: versions and the host, as far as they can be read without asking for anything."""
+
+from __future__ import annotations
+
+import platform
+from importlib.metadata import PackageNotFoundError, version
+
+from laneproof.campaign.results import Plain
+
+_PACKAGES = ("laneproof", "numpy", "scipy", "attrs", "cattrs")
+
+
+def environment(cautions_acknowledged: bool) -> Plain:
+    """Plain data for the ledger. `cautions_acknowledged`: the operator said that they have read the cautions."""
+    return {
+        "python": platform.python_version(),
+        "packages": {name: _version(name) for name in _PACKAGES},
+        "system": platform.system(),
+        "kernel": platform.release(),
+        "machine": platform.machine(),
+        "host": platform.node(),
+        "cautions_acknowledged": cautions_acknowledged,
+    }
+
+
+def _version(name: str) -> str:
+    try:
+        return version(name)
+    except PackageNotFoundError:
+        return "not installed"

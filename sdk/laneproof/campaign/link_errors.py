@@ -1,0 +1,97 @@
+"""Link readings and error counts as plain data, and what a step concludes from errors counted at either end."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+
+import attrs
+
+from laneproof.campaign.results import Findings, Plain
+from laneproof.pcie import CATALOGUE
+from laneproof.readings import AtLeast, Count, ErrorReading, LinkReading, PartnerErrors, Unavailable
+
+
+def plain_link(reading: LinkReading) -> Plain:
+    """Both partners' view of the link; {"unavailable": why} for one that cannot be seen."""
+    ends = {end: _plain_end(getattr(reading, end)) for end in ("near", "far")}
+    return {**ends, "wiring": reading.wiring}
+
+
+def plain_errors(reading: ErrorReading) -> Plain:
+    """Counts by end and severity: {"n": …, "bound": "exact" | "at least", "why": …}, or {"unavailable": why}."""
+    return {end: _plain_end(getattr(reading, end)) for end in ("near", "far")}
+
+
+def _plain_end(value: object) -> Plain:
+    if isinstance(value, Unavailable):
+        return {"unavailable": value.why}
+    if isinstance(value, PartnerErrors):
+        severities = {
+            severity: {name: _plain_count(count) for name, count in counts.items()}
+            for severity, counts in _by_severity(value)
+        }
+        return {"name": value.name, **severities}
+    return attrs.asdict(value)  # type: ignore[arg-type] # a PartnerLink
+
+
+def _plain_count(count: Count) -> Plain:
+    if isinstance(count, Unavailable):
+        return {"unavailable": count.why}
+    if isinstance(count, AtLeast):
+        return {"n": count.n, "bound": "at least", "why": count.why}
+    return {"n": count.n, "bound": "exact"}
+
+
+def _by_severity(errors: PartnerErrors) -> Iterator[tuple[str, Mapping[str, Count]]]:
+    yield "correctable", errors.correctable
+    yield "nonfatal", errors.nonfatal
+    yield "fatal", errors.fatal
+
+
+def judge_link_errors(added: ErrorReading, limit: int, findings: Findings) -> None:
+    """Hold the errors counted at either end to the house limit.
+
+    The ends are never added up, since one event can show at both: the limit holds for each. An end that cannot be read
+    makes the claim inconclusive, and an end that counts nothing vouches only for the path into it.
+    """
+    counted = False
+    for end in ("near", "far"):
+        errors = getattr(added, end)
+        if isinstance(errors, Unavailable):
+            findings.inconclusive(f"link errors at the {end} end are not known: {errors.why}")
+            continue
+        counted |= _judge_end(end, errors, limit, findings)
+    if counted:
+        return
+    if not any(isinstance(end, Unavailable) for end in (added.near, added.far)):
+        findings.passed(f"no more than {limit} link errors counted at either end")
+
+
+def _judge_end(end: str, errors: PartnerErrors, limit: int, findings: Findings) -> bool:
+    """Judge one end; True if it is over the limit."""
+    rows = [(severity, name, count) for severity, counts in _by_severity(errors) for name, count in counts.items()]
+    unknown = sorted({count.why for _, _, count in rows if isinstance(count, Unavailable)})
+    for why in unknown:
+        findings.inconclusive(f"some link errors at {errors.name} ({end}) are not known: {why}")
+    present = [(severity, name, count) for severity, name, count in rows if not isinstance(count, Unavailable)]
+    total = sum(count.n for _, _, count in present)
+    if total <= limit:
+        return False
+    shown = ", ".join(_shown(name, count, severity) for severity, name, count in present if count.n)
+    meanings = " ".join(
+        f"{CATALOGUE[name].meaning} {CATALOGUE[name].suspects}"
+        for name in dict.fromkeys(name for _, name, count in present if count.n)
+        if name in CATALOGUE
+    )
+    other = "far" if end == "near" else "near"
+    findings.failed(
+        f"{errors.name} ({end} end) counted {shown}; the limit is {limit}. {meanings} "
+        f"What the {other} end counts, or does not, says nothing about this direction."
+    )
+    return True
+
+
+def _shown(name: str, count: Count, severity: str) -> str:
+    number = "" if isinstance(count, Unavailable) else str(count.n)
+    bound = "at least " if isinstance(count, AtLeast) else ""
+    return f"{bound}{number} {name}" + ("" if severity == "correctable" else f" ({severity})")

@@ -1,0 +1,122 @@
+"""Runs a plan: starts each slot in its place, takes in what they report, and alone writes ledger and display."""
+
+from __future__ import annotations
+
+import queue
+import threading
+from collections.abc import Callable
+from datetime import UTC, datetime
+from pathlib import Path
+
+from laneproof import endpoint as endpoints
+from laneproof import registry
+from laneproof.campaign.environment import environment
+from laneproof.campaign.events import Event, Expecting, Progress, SlotFinished
+from laneproof.campaign.ledger import Ledger, read_ledger
+from laneproof.campaign.places import Place, ProcessPlace, ThreadPlace
+from laneproof.campaign.plan import Plan
+from laneproof.campaign.results import RunResult
+from laneproof.campaign.slot_run import SlotJob
+from laneproof.errors import BadInput, CannotOpen
+
+POLL_S = 0.1
+
+
+def validate(plan: Plan) -> None:
+    """Find what is wrong with a plan's endpoints without touching hardware. Raises BadInput or CannotOpen.
+
+    Drivers and options are read; a simulated card is opened and closed, since that disturbs nobody.
+    """
+    for index, planned in enumerate(plan.endpoint):
+        uri = registry.parse_uri(planned.uri)
+        try:
+            driver = registry.driver_for(uri.scheme)
+            registry.read_options(driver, uri.options)
+            if not driver.physical:
+                endpoints.open(planned.uri, observe=planned.observe).close()
+        except BadInput as error:
+            raise BadInput(f"endpoint[{index}] {planned.uri}: {error.args[0]}") from None
+        except CannotOpen:
+            pass  # a finding about this slot, which the run reports beside the others
+
+
+def physical_endpoints(plan: Plan) -> tuple[str, ...]:
+    """The URIs of those cards in the plan that are no simulation."""
+    uris = [planned.uri for planned in plan.endpoint]
+    return tuple(uri for uri in uris if registry.driver_for(registry.parse_uri(uri).scheme).physical)
+
+
+def run(
+    plan: Plan,
+    ledger_path: Path,
+    *,
+    watch: Callable[[Event], None] = lambda _: None,
+    stop: threading.Event | None = None,
+    cautions_acknowledged: bool = False,
+) -> RunResult:
+    """Run a plan and write its ledger; returns what the ledger holds.
+
+    `watch` is called with each event, in this thread. Setting `stop` ends the run early: what was measured is kept.
+    Raises BadInput for a plan that cannot be run, StorageFault if the ledger cannot be written.
+    """
+    validate(plan)
+    stop = stop if stop is not None else threading.Event()
+    physical = set(physical_endpoints(plan))
+    with Ledger(ledger_path) as ledger:
+        ledger.begin(plan, environment(cautions_acknowledged), _now_utc(), physical)
+        events: queue.Queue[Event] = queue.Queue()
+        places: dict[str, Place] = {}
+        try:
+            for number, (name, planned) in enumerate(zip(plan.names(), plan.endpoint, strict=True)):
+                job = SlotJob(name=name, number=number, planned=planned, steps=plan.step, seed=plan.seed)
+                kind = ProcessPlace if planned.uri in physical else ThreadPlace
+                places[name] = kind(job, events.put)
+            _take_in(places, events, ledger, watch, stop)
+        finally:
+            for place in places.values():
+                place.stop()
+            for place in places.values():
+                place.leave()
+        ledger.end(_now_utc(), interrupted=stop.is_set())
+    return read_ledger(ledger_path)
+
+
+def _take_in(
+    places: dict[str, Place],
+    events: queue.Queue[Event],
+    ledger: Ledger,
+    watch: Callable[[Event], None],
+    stop: threading.Event,
+) -> None:
+    waiting = set(places)
+    while waiting:
+        try:
+            event = events.get(timeout=POLL_S)
+        except queue.Empty:
+            event = None
+        if event is not None:
+            if not isinstance(event, Expecting | Progress):
+                ledger.take(event)
+            watch(event)
+            if isinstance(event, SlotFinished):
+                waiting.discard(event.slot)
+        for name in waiting:
+            if stop.is_set():
+                places[name].stop()
+            places[name].look_after()
+        ledger.commit_if_due()
+
+
+def _now_utc() -> str:
+    return datetime.now(UTC).isoformat(timespec="seconds")
+
+
+def default_ledger(directory: Path) -> Path:
+    """A name that no earlier run in the directory has."""
+    stamp = datetime.now(UTC).strftime("%Y%m%d-%H%M%S")
+    path = directory / f"laneproof-{stamp}.ledger"
+    number = 2
+    while path.exists():
+        path = directory / f"laneproof-{stamp}-{number}.ledger"
+        number += 1
+    return path

@@ -1,0 +1,205 @@
+"""One slot from open to close: every step in order, error deltas around each, and what an error means for the verdict.
+
+Runs in a thread (a simulated card) or in a process of its own (a physical one); either way it only emits events.
+"""
+
+from __future__ import annotations
+
+import threading
+import traceback
+import warnings
+from collections.abc import Callable
+from contextlib import suppress
+
+import attrs
+from attrs import frozen
+
+from laneproof import endpoint as endpoints
+from laneproof.campaign.events import Event, Expecting, Opened, SlotFinished, StepFinished, StepStarted
+from laneproof.campaign.link_errors import plain_errors, plain_link
+from laneproof.campaign.plan import PlannedEndpoint, kind_of
+from laneproof.campaign.results import Findings, Plain, Reason, StepResult
+from laneproof.campaign.steps import Slot, Step
+from laneproof.campaign.verdict import Verdict
+from laneproof.endpoint import Endpoint
+from laneproof.errors import (
+    BadInput,
+    DeviceLost,
+    Interrupted,
+    LaneproofError,
+    NotOffered,
+    TransferTimeout,
+)
+from laneproof.readings import ErrorReading, Identity, Unavailable
+from laneproof.safety import SafetyCaution
+
+OPEN_GRACE_S = 30.0
+"""Real seconds that opening, reading registers and recovering may take together before a slot counts as hung."""
+
+
+@frozen(kw_only=True)
+class SlotJob:
+    """What one slot is to do. Crosses into a worker process."""
+
+    name: str
+    number: int
+    planned: PlannedEndpoint
+    steps: tuple[Step, ...]
+    seed: int
+
+
+class SlotRun:
+    """Runs a job. `stop` ends it from another thread: the call under way is interrupted, nothing more is begun."""
+
+    def __init__(self, job: SlotJob, emit: Callable[[Event], None]) -> None:
+        self._job = job
+        self._emit = emit
+        self._stop = threading.Event()
+        self._endpoint: Endpoint | None = None
+
+    def stop(self) -> None:
+        """May be called again and again, until the slot has finished."""
+        self._stop.set()
+        endpoint = self._endpoint
+        if endpoint is not None:
+            endpoint.interrupt()
+
+    def run(self) -> None:
+        """Emits events, the last of them SlotFinished. Raises nothing."""
+        try:
+            reasons = self._open_and_run()
+        except LaneproofError as error:
+            reasons = [Reason(Verdict.ERROR, str(error))]
+        except Exception as error:  # a driver may raise anything; the other slots go on
+            last = traceback.extract_tb(error.__traceback__)[-1]
+            place = f"{last.name}, line {last.lineno}"
+            reasons = [Reason(Verdict.ERROR, f"unexpected {type(error).__name__} in {place}: {error}")]
+        self._emit(SlotFinished(self._job.name, tuple(reasons)))
+
+    def _open_and_run(self) -> list[Reason]:
+        job = self._job
+        self._emit(Expecting(job.name, OPEN_GRACE_S))
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", SafetyCaution)  # whoever started the run has shown them
+            card = endpoints.open(job.planned.uri, observe=job.planned.observe)
+        with card:
+            self._endpoint = card
+            origin_s = card.clock.now_s()
+            self._emit(Opened(job.name, card.clock.virtual, _opened(card)))
+            for position, step in enumerate(job.steps):
+                if self._stop.is_set():
+                    return [Reason(Verdict.INCONC, _not_run("interrupted", job.steps[position:]))]
+                lost = self._one_step(card, position, step, origin_s)
+                if lost:
+                    rest = job.steps[position + 1 :]
+                    return [Reason(Verdict.NONE, _not_run("the card is lost", rest))] if rest else []
+        return []
+
+    def _one_step(self, card: Endpoint, position: int, step: Step, origin_s: float) -> bool:
+        """Run one step; True if the card is lost."""
+        job = self._job
+        slot = Slot(
+            name=job.name,
+            number=job.number,
+            endpoint=card,
+            expectation=job.planned.expect,
+            seed=job.seed,
+            step=position,
+            emit=self._emit,
+            stop=self._stop,
+            origin_s=origin_s,
+        )
+        self._emit(StepStarted(job.name, position, kind_of(step)))
+        self._emit(Expecting(job.name, OPEN_GRACE_S))
+        findings = Findings()
+        started_s = slot.elapsed_s()
+        lost = False
+        before: ErrorReading | None = None
+        identity: Identity | Unavailable | None = None
+        try:
+            identity = card.identity
+            before = card.read_errors()
+            step.run(slot, findings)
+        except DeviceLost as error:
+            lost = True
+            _judge_loss(error, findings)
+        except Interrupted:
+            findings.inconclusive("interrupted before it was finished; what was measured until then is kept")
+        except TransferTimeout as error:
+            findings.failed(f"the transfer stalled: {error.args[0]}")
+        except (NotOffered, BadInput) as error:
+            findings.broken(f"the plan asks for what this card cannot do: {error.args[0]}")
+        except LaneproofError as error:
+            findings.broken(str(error))
+        errors: Plain = {}
+        with suppress(LaneproofError):
+            if before is not None:
+                added = card.read_errors().since(before)
+                errors = plain_errors(added)
+                if not lost:
+                    step.judge_errors(added, findings)
+        if not lost and identity is not None:
+            self._same_card(card, identity, findings)
+        if not findings.reasons:
+            findings.nothing("nothing was judged")
+        self._emit(
+            StepFinished(
+                job.name,
+                StepResult(
+                    position=position,
+                    kind=kind_of(step),
+                    verdict=findings.verdict,
+                    reasons=tuple(findings.reasons),
+                    started_s=started_s,
+                    finished_s=slot.elapsed_s(),
+                    bytes_moved=findings.bytes_moved,
+                    measures=findings.measures,
+                    errors=errors,
+                ),
+            )
+        )
+        if not lost and not self._stop.is_set():
+            self._back_in_step(card, slot)
+        return lost
+
+    def _same_card(self, card: Endpoint, identity: Identity | Unavailable, findings: Findings) -> None:
+        with suppress(LaneproofError):
+            now = card.identity
+            if now != identity:
+                findings.broken(f"the card changed its identity during the step, from {identity} to {now}")
+
+    def _back_in_step(self, card: Endpoint, slot: Slot) -> None:
+        if all(channel.in_step for channel in card.channels):
+            return
+        self._emit(Expecting(self._job.name, OPEN_GRACE_S))
+        recovery = card.recover()
+        slot.note(
+            "recovery",
+            f"brought back in step after a fault: {recovery.how}, {recovery.discarded_bytes} bytes discarded",
+        )
+
+
+def _opened(card: Endpoint) -> Plain:
+    identity = card.identity
+    return {
+        "identity": {"unavailable": identity.why} if isinstance(identity, Unavailable) else attrs.asdict(identity),
+        "channels": [{"name": channel.name, **attrs.asdict(channel.limits)} for channel in card.channels],
+        "link": plain_link(card.read_link()),
+        "ambient_errors": plain_errors(card.read_errors()),
+        "caveats": list(card.caveats),
+    }
+
+
+def _judge_loss(error: DeviceLost, findings: Findings) -> None:
+    """A slot that drops its link under load fails; a card that is gone for no reason to be seen is inconclusive."""
+    if error.link_evidence:
+        findings.failed(f"the card was lost during the step: {error.args[0]}; {error.link_evidence}")
+    else:
+        findings.inconclusive(
+            f"the card was lost during the step: {error.args[0]}; nothing shows that the link went down, so slot, "
+            "card and driver all remain possible"
+        )
+
+
+def _not_run(why: str, steps: tuple[Step, ...]) -> str:
+    return f"{why}; not run: {', '.join(kind_of(step) for step in steps)}"

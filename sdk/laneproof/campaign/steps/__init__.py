@@ -1,0 +1,18 @@
+"""The steps that a plan can name: `link`, `integrity`, `throughput` and `soak`."""
+
+from laneproof.campaign.steps.integrity import IntegrityStep
+from laneproof.campaign.steps.link import LinkStep
+from laneproof.campaign.steps.slot import Expectation, Slot
+from laneproof.campaign.steps.soak import SoakStep
+from laneproof.campaign.steps.step import Step
+from laneproof.campaign.steps.throughput import ThroughputStep
+
+STEPS: dict[str, type[Step]] = {
+    "link": LinkStep,
+    "integrity": IntegrityStep,
+    "throughput": ThroughputStep,
+    "soak": SoakStep,
+}
+"""Step classes by the `kind` that a plan names."""
+
+__all__ = ["STEPS", "Expectation", "IntegrityStep", "LinkStep", "Slot", "SoakStep", "Step", "ThroughputStep"]

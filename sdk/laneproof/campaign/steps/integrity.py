@@ -1,0 +1,145 @@
+"""`integrity`: does every byte come back as it went out?"""
+
+from __future__ import annotations
+
+from attrs import field, frozen, validators
+
+from laneproof.campaign.results import Findings, Plain
+from laneproof.campaign.statistics import CONFIDENCE, error_rate_bound
+from laneproof.campaign.steps.slot import Slot
+from laneproof.campaign.steps.step import Step
+from laneproof.documents import Seconds, Size
+from laneproof.errors import LaneproofError
+from laneproof.integrity import Comparison
+from laneproof.units import format_bytes
+
+DEFAULT_BYTES = 64 << 20
+DEFAULT_SECONDS = 10.0
+SHOWN_REGIONS = 64
+
+
+@frozen(kw_only=True)
+class IntegrityStep(Step):
+    """Sends `bytes` in each of `patterns` and verifies every byte of the echo, exactly.
+
+    Left out, `bytes` is 64 MiB, or what the card moves in ten seconds if that is less. `block` is the size of one
+    transfer, `depth` how many are under way, `timeout` that of one pattern.
+    """
+
+    patterns: tuple[str, ...] = field(default=("prbs31",), validator=validators.min_len(1))
+    bytes: Size | None = None
+    block: Size | None = None
+    depth: int | None = field(default=None, validator=validators.optional(validators.ge(1)))
+    timeout: Seconds | None = None
+
+    @property
+    def planned_bytes(self) -> int:
+        return len(self.patterns) * (DEFAULT_BYTES if self.bytes is None else self.bytes)
+
+    def run(self, slot: Slot, findings: Findings) -> None:
+        nbytes = slot.nominal_bytes(DEFAULT_BYTES, DEFAULT_SECONDS) if self.bytes is None else self.bytes
+        if not nbytes:
+            findings.nothing("bytes = 0, so nothing was sent")
+            return
+        checked: dict[str, Comparison] = {}
+        try:
+            for turn, name in enumerate(self.patterns):
+                done, total = turn * nbytes, len(self.patterns) * nbytes
+                try:
+                    checked[name] = slot.check(
+                        name,
+                        nbytes,
+                        block=self.block,
+                        depth=self.depth,
+                        timeout_s=self.timeout,
+                        done=done,
+                        total=total,
+                    )
+                except LaneproofError as error:
+                    if isinstance(error.so_far, Comparison):
+                        checked[name] = error.so_far
+                    raise
+                if not in_step(checked[name]):
+                    break
+        finally:
+            findings.bytes_moved = sum(result.bytes_received for result in checked.values())
+            findings.measures |= measures_of(checked)
+            for name, result in checked.items():
+                judge_data(name, result, findings)
+        for name, result in checked.items():
+            judge_missing(name, result, findings)
+
+
+def in_step(result: Comparison) -> bool:
+    """Whether everything came back and nothing more, right or wrong."""
+    return not result.stalled and not result.surplus_bytes and result.bytes_received == result.bytes_expected
+
+
+def judge_data(name: str, result: Comparison, findings: Findings) -> None:
+    """Reasons for what one comparison shows; incomplete data that is right so far says nothing here."""
+    bits = 8 * result.bytes_checked
+    if result.mismatched_bytes:
+        where = ", ".join(f"{region.start} to {region.stop - 1}" for region in result.regions[:4])
+        more = len(result.regions) - 4
+        more_text = f" and {more}{' or more' if result.regions_cut else ''} other places" if more > 0 else ""
+        findings.failed(
+            f"{name}: {result.mismatched_bytes} of {result.bytes_checked} bytes came back wrong "
+            f"({result.mismatched_bits} of {bits} bits), the first at byte {result.first}; "
+            f"wrong bytes {where}{more_text}"
+        )
+    if result.stalled:
+        findings.failed(
+            f"{name}: the transfer stalled; {result.bytes_received} of {result.bytes_expected} bytes had come back "
+            "when the deadline passed"
+        )
+    elif result.surplus_bytes:
+        findings.failed(f"{name}: at least {result.surplus_bytes} bytes came back that were never sent")
+    if result.ok and result.bytes_checked:
+        bound = error_rate_bound(0, bits)
+        findings.passed(
+            f"{name}: all {format_bytes(result.bytes_checked)} came back unchanged ({result.method} check): no wrong "
+            f"bit in {bits} bits, so at {CONFIDENCE:.0%} confidence fewer than {bound:.1e} wrong per bit"
+            + (f". {result.caution}" if result.caution else "")
+        )
+
+
+def judge_missing(name: str, result: Comparison, findings: Findings) -> None:
+    """A tail that never came, where nothing else explains it."""
+    if not result.stalled and result.bytes_received < result.bytes_expected:
+        findings.failed(
+            f"{name}: {result.bytes_expected - result.bytes_received} bytes never came back "
+            f"({result.bytes_received} of {result.bytes_expected})"
+        )
+
+
+def measures_of(checked: dict[str, Comparison]) -> Plain:
+    """The numbers of one or more comparisons as plain data; positions are those of the first damaged one."""
+    results = list(checked.values())
+    nbytes = sum(result.bytes_checked for result in results)
+    wrong_bits = sum(result.mismatched_bits for result in results)
+    damaged = next(((name, result) for name, result in checked.items() if result.mismatched_bytes), None)
+    measures: Plain = {
+        "patterns": list(checked),
+        "method": next((result.method for result in results), None),
+        "bytes_expected": sum(result.bytes_expected for result in results),
+        "bytes_received": sum(result.bytes_received for result in results),
+        "bytes_checked": nbytes,
+        "bits_checked": 8 * nbytes,
+        "mismatched_bytes": sum(result.mismatched_bytes for result in results),
+        "mismatched_bits": wrong_bits,
+        "surplus_bytes": sum(result.surplus_bytes for result in results),
+        "stalled": any(result.stalled for result in results),
+        "damaged_pattern": damaged[0] if damaged else None,
+        "first": damaged[1].first if damaged else None,
+        "regions": [[region.start, region.stop] for region in damaged[1].regions[:SHOWN_REGIONS]] if damaged else [],
+        "regions_cut": bool(damaged) and (damaged[1].regions_cut or len(damaged[1].regions) > SHOWN_REGIONS),
+        "residual_corruption": None,
+    }
+    if nbytes:
+        measures["residual_corruption"] = {
+            "wrong_bits": wrong_bits,
+            "exposure_bits": 8 * nbytes,
+            "upper_bound_per_bit": error_rate_bound(wrong_bits, 8 * nbytes),
+            "confidence": CONFIDENCE,
+        }
+    return measures

@@ -1,0 +1,108 @@
+"""A slot as a step sees it: the open card, what is expected of it, and where progress and events go."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable
+from typing import Any
+
+from attrs import field, frozen, validators
+
+from laneproof.campaign.events import Event, Expecting, Noted, Progress
+from laneproof.documents import SpeedGtps
+from laneproof.endpoint import Endpoint, Transfer
+from laneproof.errors import BadInput, Interrupted
+from laneproof.integrity import Comparison, Pattern, pattern
+from laneproof.pcie import SPEEDS_GTPS, WIDTHS
+
+
+@frozen(kw_only=True)
+class Expectation:
+    """What a link should have trained to. Left out, the smaller of both partners' capabilities is expected.
+
+    `wiring` is the number of lanes that the slot, riser or cable connects, where it is fewer than the partners have.
+    """
+
+    speed: SpeedGtps | None = field(default=None, validator=validators.optional(validators.in_(SPEEDS_GTPS)))
+    width: int | None = field(default=None, validator=validators.optional(validators.in_(WIDTHS)))
+    wiring: int | None = field(default=None, validator=validators.optional(validators.in_(WIDTHS)))
+
+
+@frozen(kw_only=True)
+class Slot:
+    """One open card within a run."""
+
+    name: str
+    number: int
+    """Its place in the plan; with the run's seed it decides which stretch of pattern each buffer gets."""
+    endpoint: Endpoint
+    expectation: Expectation
+    seed: int
+    step: int
+    emit: Callable[[Event], None]
+    stop: threading.Event
+    origin_s: float
+    """What the card's clock showed when the card was opened; times on record count from there."""
+
+    def elapsed_s(self) -> float:
+        """Seconds of the card's clock since the card was opened."""
+        return self.endpoint.clock.now_s() - self.origin_s
+
+    def pattern(self, name: str) -> Pattern:
+        """A pattern whose stretches belong to this run and slot."""
+        return pattern(name, seed=self.seed, slot=self.number)
+
+    def check(
+        self,
+        name: str,
+        nbytes: int,
+        *,
+        block: int | None,
+        depth: int | None,
+        timeout_s: float | None,
+        done: int = 0,
+        total: int | None = None,
+    ) -> Comparison:
+        """`Endpoint.check`, announced to whoever watches for a slot that hangs, with progress."""
+        limit_s = self._limit(nbytes, timeout_s)
+
+        return self.endpoint.check(
+            self.pattern(name),
+            nbytes,
+            block=block,
+            depth=depth,
+            timeout=limit_s,
+            progress=lambda verified: self.progress(done + verified, total),
+        )
+
+    def loopback(self, data: Any, buffer: Any, nbytes: int) -> Transfer:
+        """`Endpoint.loopback`, announced likewise."""
+        return self.endpoint.loopback(data, buffer, timeout=self._limit(nbytes, None))
+
+    def progress(self, done: int, total: int | None) -> None:
+        """Tell displays how many bytes of the step have been verified, of how many (None: open-ended)."""
+        self.emit(Progress(self.name, self.step, done, total))
+
+    def note(self, kind: str, text: str) -> None:
+        """Put an event on record, at this moment of the card's clock."""
+        self.emit(Noted(self.name, self.step, self.elapsed_s(), kind, text))
+
+    def nominal_bytes(self, at_most: int, seconds: float) -> int:
+        """What the card moves in that time at its nominal rate, at least a granule and at most `at_most` bytes."""
+        limits = self.endpoint.limits
+        return self.whole(max(1, min(at_most, int(limits.nominal_bytes_per_s * seconds))))
+
+    def whole(self, nbytes: int) -> int:
+        """`nbytes` rounded up to the card's granularity."""
+        grain = self.endpoint.limits.granularity
+        return -(-nbytes // grain) * grain
+
+    def _limit(self, nbytes: int, timeout_s: float | None) -> float:
+        if self.stop.is_set():
+            raise Interrupted("stopped before it was finished")
+        limit_s = self.endpoint.channels[0].default_timeout_s(nbytes) if timeout_s is None else timeout_s
+        if limit_s <= 0:
+            raise BadInput("a timeout must be longer than 0 s")
+        if not self.endpoint.clock.virtual:
+            self.emit(Expecting(self.name, limit_s))
+        return limit_s

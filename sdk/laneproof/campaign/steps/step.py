@@ -1,0 +1,28 @@
+"""What every step is: parameters from a plan, something to do on one slot, and a say in what its errors mean."""
+
+from __future__ import annotations
+
+from abc import ABC, abstractmethod
+
+from attrs import frozen
+
+from laneproof.campaign.results import Findings
+from laneproof.campaign.steps.slot import Slot
+from laneproof.readings import ErrorReading
+
+
+@frozen(kw_only=True)
+class Step(ABC):
+    """One measurement with limits. A subclass is a frozen attrs class whose fields are the plan's keys."""
+
+    @abstractmethod
+    def run(self, slot: Slot, findings: Findings) -> None:
+        """Measure, and put measures and reasons into `findings`; what is in there counts even if this raises."""
+
+    def judge_errors(self, added: ErrorReading, findings: Findings) -> None:  # noqa: B027 - meant to be left
+        """Judge the errors counted at either end during the step. Steps that only look at data leave it."""
+
+    @property
+    def planned_bytes(self) -> int | None:
+        """Payload bytes that the step means to move; None where it cannot be known beforehand."""
+        return None

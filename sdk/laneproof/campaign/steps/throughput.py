@@ -1,0 +1,127 @@
+"""`throughput`: does data move at the rate that the link allows?"""
+
+from __future__ import annotations
+
+import statistics
+
+from attrs import field, frozen, validators
+
+from laneproof.campaign.results import Findings
+from laneproof.campaign.steps.integrity import judge_data
+from laneproof.campaign.steps.slot import Slot
+from laneproof.campaign.steps.step import Step
+from laneproof.documents import Rate, Share, Size
+from laneproof.moving.blocks import aligned
+from laneproof.pcie import Ceiling, ceiling
+from laneproof.readings import LinkReading, known
+from laneproof.units import format_bytes, format_bytes_per_s
+
+DEFAULT_BYTES = 16 << 20
+DEFAULT_SECONDS = 2.0
+ASSUMED_PAYLOAD = 128
+"""The smallest payload setting there is, taken where neither partner shows its own; bytes."""
+
+
+@frozen(kw_only=True)
+class ThroughputStep(Step):
+    """Loops `bytes` back `repeats` times after `warm_up` unmeasured ones; each echo is verified outside the time.
+
+    The median of the repeats, in one direction while both run, is held against `min_share` of the link's ceiling and,
+    where given, against `min_rate`. Left out, `bytes` is 16 MiB or what the card moves in two seconds.
+    """
+
+    bytes: Size | None = None
+    repeats: int = field(default=5, validator=validators.ge(1))
+    warm_up: int = field(default=1, validator=validators.ge(0))
+    min_share: Share = Share(0.75)
+    min_rate: Rate | None = None
+
+    @property
+    def planned_bytes(self) -> int:
+        return (self.repeats + self.warm_up) * (DEFAULT_BYTES if self.bytes is None else self.bytes)
+
+    def run(self, slot: Slot, findings: Findings) -> None:
+        nbytes = slot.nominal_bytes(DEFAULT_BYTES, DEFAULT_SECONDS) if self.bytes is None else slot.whole(self.bytes)
+        if not nbytes:
+            findings.nothing("bytes = 0, so nothing was sent")
+            return
+        rates = self._measure(slot, nbytes, findings)
+        if findings.reasons:  # damaged data: a rate of wrong bytes is no rate
+            return
+        median = statistics.median(rates)
+        virtual = slot.endpoint.clock.virtual
+        findings.measures |= {
+            "bytes_per_second": median,
+            "slowest_bytes_per_second": min(rates),
+            "fastest_bytes_per_second": max(rates),
+            "repeats": len(rates),
+            "transfer_bytes": nbytes,
+            "simulated_time": virtual,
+        }
+        shown = (
+            f"{format_bytes_per_s(median)} each way{' in simulated time' if virtual else ''} (median of {len(rates)} "
+            f"transfers of {format_bytes(nbytes)}, between {format_bytes_per_s(min(rates))} and "
+            f"{format_bytes_per_s(max(rates))})"
+        )
+        limit, assumed = _ceiling(slot.endpoint.read_link())
+        if self.min_rate is not None:
+            if median < self.min_rate:
+                findings.failed(f"{shown}; the plan asks for {format_bytes_per_s(self.min_rate)}")
+            else:
+                findings.passed(f"{shown}; the plan asks for {format_bytes_per_s(self.min_rate)}")
+        if limit is not None:
+            share = median / limit.bytes_per_second
+            findings.measures |= {
+                "ceiling_bytes_per_second": limit.bytes_per_second,
+                "share_of_ceiling": share,
+                "ceiling_terms": limit.to_dict()["terms"],
+            }
+            text = (
+                f"{shown}: {share:.1%} of the link's ceiling of {format_bytes_per_s(limit.bytes_per_second)}{assumed}"
+            )
+            if share < self.min_share:
+                findings.failed(f"{text}; at least {self.min_share:.0%} is asked for")
+            else:
+                findings.passed(text)
+        elif self.min_rate is None:
+            findings.inconclusive(
+                f"{shown}; the link cannot be seen, so there is no ceiling to hold it against: give observe or min_rate"
+            )
+
+    def _measure(self, slot: Slot, nbytes: int, findings: Findings) -> list[float]:
+        limits = slot.endpoint.limits
+        pattern = slot.pattern("prbs31").for_sequence(slot.endpoint.channels[0].take_sequences(1))
+        out, into = (aligned(nbytes, limits.alignment) for _ in range(2))
+        pattern.fill(out)
+        rates: list[float] = []
+        for turn in range(self.warm_up + self.repeats):
+            pattern.fill_unlike(into)
+            transfer = slot.loopback(out, into, nbytes)
+            findings.bytes_moved += transfer.bytes_received
+            slot.progress((turn + 1) * nbytes, (self.warm_up + self.repeats) * nbytes)
+            result = pattern.verify(into)
+            if not result.ok:
+                judge_data("prbs31", result, findings)
+                return rates
+            if turn >= self.warm_up:
+                rates.append(nbytes / transfer.seconds if transfer.seconds > 0 else float("inf"))
+        return rates
+
+
+def _ceiling(reading: LinkReading) -> tuple[Ceiling | None, str]:
+    """The ceiling of the link as read, and what had to be assumed."""
+    seen = [partner for partner in (known(reading.near), known(reading.far)) if partner is not None]
+    trained = next((partner for partner in seen if partner.speed_gtps and partner.width), None)
+    if trained is None or trained.speed_gtps is None or trained.width is None:
+        return None, ""
+    payloads = [partner.max_payload for partner in seen if partner.max_payload]
+    requests = [partner.read_request for partner in seen[-1:] if partner.read_request]
+    assumed = "" if payloads else f" (payload settings are not readable, {ASSUMED_PAYLOAD} B assumed)"
+    limit = ceiling(
+        trained.speed_gtps,
+        trained.width,
+        min(payloads, default=ASSUMED_PAYLOAD),
+        direction="both",
+        read_request=min(requests, default=512),
+    )
+    return limit, assumed

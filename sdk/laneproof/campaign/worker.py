@@ -1,0 +1,46 @@
+"""The process that a physical slot gets for itself: it may die of a bus error or hang in the kernel; others go on.
+
+The parent starts `python -m laneproof.campaign.worker FD`; FD is one end of a socket pair. In comes the job, then
+"stop"; out go events. When the parent goes away, so does the worker.
+"""
+
+from __future__ import annotations
+
+import os
+import signal
+import sys
+import threading
+from multiprocessing.connection import Connection
+
+from laneproof.campaign.events import Event
+from laneproof.campaign.slot_run import SlotJob, SlotRun
+
+STOP = "stop"
+
+
+def main(descriptor: int) -> None:
+    """Run the one job that arrives over the socket `descriptor`."""
+    # Ctrl-C reaches the whole foreground group; the parent alone decides what it means.
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    connection: Connection[Event, SlotJob | str] = Connection(descriptor)
+    job = connection.recv()
+    if not isinstance(job, SlotJob):
+        raise SystemExit(f"the first message is a job, not {job!r}")
+    run = SlotRun(job, connection.send)
+    threading.Thread(target=_obey, args=(connection, run), daemon=True).start()
+    run.run()
+    connection.close()
+
+
+def _obey(connection: Connection[Event, SlotJob | str], run: SlotRun) -> None:
+    while True:
+        try:
+            message = connection.recv()
+        except (EOFError, OSError):
+            os._exit(1)  # the parent is gone: nobody is left to report to
+        if message == STOP:
+            run.stop()
+
+
+if __name__ == "__main__":
+    main(int(sys.argv[1]))

@@ -1,0 +1,35 @@
+"""`laneproof endpoints`: which drivers are installed, what is wrong with any, and which cards they see."""
+
+from __future__ import annotations
+
+import argparse
+from typing import Any
+
+from laneproof.campaign.verdict import EXIT_STATUS, Verdict
+from laneproof.cli.words import one_line
+from laneproof.clock import Deadline
+from laneproof.errors import LaneproofError
+from laneproof.registry import Uri, listings
+
+DISCOVER_S = 10.0
+
+
+def add_to(verbs: Any) -> None:
+    parser: argparse.ArgumentParser = verbs.add_parser("endpoints", help="list drivers and the cards that they see")
+    parser.set_defaults(call=call)
+
+
+def call(_: argparse.Namespace) -> int:
+    rows = listings()
+    for row in rows:
+        print(f"{row.scheme}: from {row.distribution}" + (f": cannot be used: {row.problem}" if row.problem else ""))
+        if row.driver is None:
+            continue
+        try:
+            with Deadline(DISCOVER_S) as deadline:
+                for found in row.driver.discover(deadline):
+                    note = f"  ({one_line(found.note)})" if found.note else ""
+                    print(f"  {one_line(str(Uri(row.scheme, found.address, {})))}{note}")
+        except (LaneproofError, OSError) as error:
+            print(f"  cannot be searched: {one_line(str(error))}")
+    return EXIT_STATUS[Verdict.ERROR] if any(row.problem for row in rows) else 0

@@ -1,0 +1,46 @@
+"""Writes a document whole or not at all."""
+
+from __future__ import annotations
+
+import os
+import sys
+import tempfile
+from contextlib import suppress
+from pathlib import Path
+
+from laneproof.errors import StorageFault
+
+
+def write_whole(path: Path, text: str, what: str) -> None:
+    """Write `text` to `path`, by way of a temporary file beside it, so that nothing half-written is ever seen.
+
+    "-" is standard output. What exists and is no regular file (a FIFO, say) is written to directly. Raises
+    StorageFault for a full or read-only disk, a missing folder, no permission.
+    """
+    if str(path) == "-":
+        sys.stdout.write(text)
+        return
+    try:
+        if path.exists() and not path.is_file():
+            path.write_text(text, "utf-8")
+            return
+        _replace(path, text)
+    except OSError as error:
+        raise StorageFault(f"cannot write {what} {path}: {error.strerror or error}; nothing was left there") from error
+
+
+def _replace(path: Path, text: str) -> None:
+    descriptor, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
+    try:
+        with os.fdopen(descriptor, "w", encoding="utf-8") as file:
+            file.write(text)
+            file.flush()
+            os.fsync(file.fileno())
+        umask = os.umask(0)
+        os.umask(umask)
+        os.chmod(name, 0o666 & ~umask)
+        os.replace(name, path)
+    except BaseException:
+        with suppress(OSError):
+            os.unlink(name)
+        raise

@@ -1,0 +1,50 @@
+"""Verbs, the one place where an error becomes a line and an exit status."""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+from collections.abc import Sequence
+
+import laneproof
+from laneproof.campaign.verdict import EXIT_INTERRUPTED, EXIT_STATUS, EXIT_WRONG_USE, Verdict
+from laneproof.cli import decode, endpoints, guide, report, run, survey
+from laneproof.cli.words import one_line
+from laneproof.errors import BadInput, LaneproofError
+
+_VERBS = (run, endpoints, survey, decode, report, guide)
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run one verb; return the exit status: 0 pass, 1 fail, 2 wrong use, 3 inconc or none, 4 error, 130 interrupted."""
+    parser = argparse.ArgumentParser(
+        prog="laneproof",
+        description="Prove PCI Express slots with a card that echoes data by DMA.",
+        epilog="exit status: 0 pass, 1 fail, 2 wrong use, 3 inconc or none, 4 error, 130 interrupted",
+    )
+    parser.add_argument("--version", action="version", version=f"laneproof {laneproof.__version__}")
+    verbs = parser.add_subparsers(title="verbs", metavar="VERB", required=True)
+    for verb in _VERBS:
+        verb.add_to(verbs)
+    chosen = parser.parse_args(arguments)
+    try:
+        status: int = chosen.call(chosen)
+        sys.stdout.flush()
+        return status
+    except BadInput as error:
+        _complain(error)
+        return EXIT_WRONG_USE
+    except LaneproofError as error:
+        _complain(error)
+        return EXIT_STATUS[Verdict.ERROR]
+    except KeyboardInterrupt:
+        return EXIT_INTERRUPTED
+    except BrokenPipeError:
+        # Whoever read our output has gone; keep the interpreter from complaining about it at exit.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return EXIT_STATUS[Verdict.ERROR]
+
+
+def _complain(error: LaneproofError) -> None:
+    print(f"laneproof: {one_line(str(error))}", file=sys.stderr)

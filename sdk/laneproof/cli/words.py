@@ -1,0 +1,27 @@
+"""Text for a terminal: strings from outside made harmless, and the console that human output goes to."""
+
+from __future__ import annotations
+
+import sys
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+WIDTH = 80
+"""Columns that output fits into where it does not go to a terminal, and at most fills on one."""
+
+
+def one_line(text: str) -> str:
+    """`text` on one line, with nothing in it that a terminal would act on."""
+    return "".join(letter if letter.isprintable() else " " for letter in text)
+
+
+def console(*, errors: bool = False) -> Console:
+    """A console of at most 80 columns; `errors` writes to standard error. No markup: text may come from a device."""
+    from rich.console import Console
+
+    stream = sys.stderr if errors else sys.stdout
+    made = Console(file=stream, markup=False, highlight=False, emoji=False)
+    made.width = min(made.width, WIDTH) if stream.isatty() else WIDTH
+    return made

@@ -1,0 +1,163 @@
+"""Time as a card sees it, and the one deadline that each call carries.
+
+A physical card's clock is the computer's monotonic one; a simulated card brings its own. A `Deadline` holds time
+*and* cancellation, is made once a call, and is never restarted.
+"""
+
+from __future__ import annotations
+
+import math
+import os
+import select
+import threading
+import time
+from abc import ABC, abstractmethod
+from types import TracebackType
+
+from laneproof.errors import BadInput, Interrupted
+
+SLICE_S = 0.05
+"""The longest that a driver with no descriptor may wait before it looks at its deadline again, in seconds."""
+
+
+class Clock(ABC):
+    """Seconds from an arbitrary start, never backwards. `virtual` is true where they are computed, not lived."""
+
+    virtual: bool = False
+
+    @abstractmethod
+    def now_s(self) -> float:
+        """Seconds since an arbitrary, fixed start."""
+
+    @abstractmethod
+    def sleep(self, seconds: float) -> None:
+        """Let that many of this clock's seconds pass."""
+
+
+class MonotonicClock(Clock):
+    """The computer's monotonic clock."""
+
+    def now_s(self) -> float:
+        return time.monotonic()
+
+    def sleep(self, seconds: float) -> None:
+        time.sleep(seconds)
+
+
+class Deadline:
+    """When a call has to be over, and whether it has been cancelled.
+
+    A driver asks `left_s()` or `expired`, waits for a descriptor with `wait`, or, with none, in slices with `pause`.
+    Safe to `cancel` from any thread. `release` (or leaving a `with` block) gives the descriptor back.
+    """
+
+    def __init__(self, timeout_s: float, clock: Clock | None = None) -> None:
+        if not (math.isfinite(timeout_s) and timeout_s >= 0):
+            raise BadInput(f"a timeout is a finite number of seconds, not {timeout_s}")
+        self.clock = clock if clock is not None else MonotonicClock()
+        self._until_s = self.clock.now_s() + timeout_s
+        self._lock = threading.Lock()
+        self._cancelled = False
+        self._wake_fd: int | None = None
+        self._parent: Deadline | None = None
+        self._children: set[Deadline] = set()
+
+    def left_s(self) -> float:
+        """Seconds left, never below zero."""
+        return max(0.0, self._until_s - self.clock.now_s())
+
+    @property
+    def expired(self) -> bool:
+        """True once no time is left. Cancellation is told apart: see `check`."""
+        return self.left_s() <= 0.0
+
+    @property
+    def cancelled(self) -> bool:
+        return self._cancelled
+
+    def check(self) -> None:
+        """Raise `Interrupted` if the call was cancelled."""
+        if self._cancelled:
+            raise Interrupted("interrupted before it was finished")
+
+    def wait(self, fd: int, events: int) -> int:
+        """Wait until `fd` shows one of the poll `events`; return those it shows, or 0 at the deadline.
+
+        Errors and hang-up (`select.POLLERR`, `POLLHUP`) are returned unasked, as poll does. Raises `Interrupted` on
+        cancellation. The only place in which a driver may block; always in real time, since a descriptor is real.
+        """
+        poller = select.poll()
+        poller.register(fd, events)
+        wake = self._wake()
+        poller.register(wake, select.POLLIN)
+        while True:
+            self.check()
+            left_s = self.left_s()
+            ready = dict(poller.poll(math.ceil(left_s * 1000)))
+            if wake in ready:
+                self.check()
+            if fd in ready:
+                return ready[fd]
+            if left_s <= 0:
+                return 0
+
+    def pause(self, seconds: float = SLICE_S) -> None:
+        """Wait a slice of at most `seconds`, 50 ms and the time left; raise `Interrupted` on cancellation."""
+        self.check()
+        self.clock.sleep(min(seconds, SLICE_S, self.left_s()))
+        self.check()
+
+    def cancel(self) -> None:
+        """End the call that holds this deadline, and every call split off from it, at once."""
+        with self._lock:
+            self._cancelled = True
+            if self._wake_fd is not None:
+                os.eventfd_write(self._wake_fd, 1)
+            children = list(self._children)
+        for child in children:
+            child.cancel()
+
+    def split(self, at_most_s: float | None = None) -> Deadline:
+        """A deadline that can be cancelled by itself, and is cancelled with this one.
+
+        It lies at the same moment, or `at_most_s` seconds from now if that is sooner.
+        """
+        left_s = self.left_s()
+        child = Deadline(left_s if at_most_s is None else min(left_s, at_most_s), self.clock)
+        with self._lock:
+            child._parent = self
+            self._children.add(child)
+            cancelled = self._cancelled
+        if cancelled:
+            child.cancel()
+        return child
+
+    def release(self) -> None:
+        """Give back the descriptor. The deadline must not be waited on afterwards."""
+        with self._lock:
+            fd, self._wake_fd = self._wake_fd, None
+            children = list(self._children)
+        if fd is not None:
+            os.close(fd)
+        for child in children:
+            child.release()
+        parent, self._parent = self._parent, None
+        if parent is not None:
+            with parent._lock:
+                parent._children.discard(self)
+
+    def __enter__(self) -> Deadline:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.release()
+
+    def _wake(self) -> int:
+        with self._lock:
+            if self._wake_fd is None:
+                self._wake_fd = os.eventfd(0, os.EFD_CLOEXEC | os.EFD_NONBLOCK)
+                if self._cancelled:
+                    os.eventfd_write(self._wake_fd, 1)
+            return self._wake_fd

@@ -1,0 +1,1 @@
+"""From numbers to an answer: so far, the report."""

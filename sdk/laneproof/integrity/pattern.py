@@ -1,0 +1,191 @@
+"""Patterns as functions of position: what is written to a card, and what has to come back."""
+
+from __future__ import annotations
+
+from functools import lru_cache
+from typing import SupportsIndex
+
+import numpy as np
+from attrs import Factory, evolve, field, frozen
+
+from laneproof.errors import BadInput
+from laneproof.integrity.allocation import CHANNELS, COUNT_LIMIT, COUNTER, PRBS, SLOTS, WALKING, checked_index
+from laneproof.integrity.buffers import byte_view
+from laneproof.integrity.comparison import Comparison
+from laneproof.integrity.prbs import POLYNOMIALS, prbs_source
+from laneproof.integrity.sources import Counter, RepeatedPeriod, Source, fixed, walking_one
+from laneproof.integrity.verification import compare
+
+NAMES = (*POLYNOMIALS, "fixed", "walking-one", "walking-zero", "counter")
+"""Every name that `pattern` knows."""
+
+FIXED_WORD = 0xA55AC33C
+"""The fixed pattern's word where none is given: half its bits are ones, and its bytes differ, so order shows."""
+
+_TELL_STALE = ("prbs29", "prbs31")
+
+
+def pattern(
+    name: str,
+    *,
+    seed: SupportsIndex = 0,
+    slot: SupportsIndex = 0,
+    channel: SupportsIndex = 0,
+    sequence: SupportsIndex = 0,
+    state: SupportsIndex | None = None,
+    inverted: bool | None = None,
+    word: SupportsIndex | None = None,
+) -> Pattern:
+    """The pattern `name` for one buffer of one run: the stretch of (seed, slot, channel, sequence).
+
+    - `prbs7` to `prbs31`: bits go into bytes most significant first. The stretch of all zeros starts with n ones
+      (before inversion). `inverted` complements the output; as ITU-T O.150 has it where not given, which is for 15,
+      23, 29 and 31. `state` starts the generator there instead of at an allocated place, to match a card's own: its
+      n bits are the first n bits out, most significant first, before inversion; every sequence is then the same data.
+    - `fixed`: one 32-bit `word` (`FIXED_WORD` where not given), repeated. Every stretch is the same.
+    - `walking-one`, `walking-zero`: a bit that moves up by one each 32-bit word.
+    - `counter`: 32-bit words, each one more than the one before.
+
+    Words are least significant byte first. `seed` and `sequence` are below 2^64, `slot` below 256, `channel` below 64.
+    Raises BadInput for an unknown name, a number out of bounds, or an option that the pattern has no use for.
+    """
+    if name not in NAMES:
+        raise BadInput(f'there is no pattern "{name}"; known are {", ".join(NAMES)}')
+    polynomial = POLYNOMIALS.get(name)
+    if polynomial is None and (inverted is not None or state is not None):
+        option = "inverted" if inverted is not None else "state"
+        raise BadInput(f'{option} is for the PRBS, not for the pattern "{name}"; leave it out')
+    if word is not None and name != "fixed":
+        raise BadInput(f'word is for the pattern "fixed", not for "{name}"; leave it out')
+    first_state = None
+    if polynomial is not None and state is not None:
+        first_state = checked_index("state", state, polynomial.all_ones + 1)
+        if first_state == 0:
+            raise BadInput(
+                f"state is 0, which the generator of {name} never leaves; give 1 to {polynomial.all_ones:#x}"
+            )
+        if any((seed, slot, channel, sequence)):
+            raise BadInput("state says where the stretch starts; leave out seed, slot, channel and sequence")
+    standard = polynomial is not None and polynomial.inverted
+    return Pattern(
+        name=name,
+        seed=checked_index("seed", seed, COUNT_LIMIT),
+        slot=checked_index("slot", slot, SLOTS),
+        channel=checked_index("channel", channel, CHANNELS),
+        sequence=checked_index("sequence", sequence, COUNT_LIMIT),
+        state=first_state,
+        inverted=standard if inverted is None else inverted,
+        word=checked_index("word", FIXED_WORD if word is None else word, 2**32) if name == "fixed" else None,
+    )
+
+
+def _start_bytes(pattern: Pattern) -> int:
+    """Where the stretch starts in the period, in bytes."""
+    buffer = (pattern.seed, pattern.slot, pattern.channel, pattern.sequence)
+    if pattern.name in POLYNOMIALS:
+        return PRBS[POLYNOMIALS[pattern.name].n].start(*buffer)
+    return 4 * (COUNTER if pattern.name == "counter" else WALKING).start(*buffer)
+
+
+@frozen(kw_only=True)
+class Pattern:
+    """One buffer's stretch of a pattern; make it with `pattern`. Immutable, safe to share between threads.
+
+    Every byte is a function of its position: `fill` writes the same bytes whatever the chunking. `at` is the position
+    of the buffer's first byte in the stretch, any whole number from 0 on; it costs the same wherever it is. Buffers
+    are any C-contiguous ones, of any length and alignment; BadInput is raised for others, before a byte is written.
+    """
+
+    name: str
+    seed: int = 0
+    slot: int = 0
+    channel: int = 0
+    sequence: int = 0
+    state: int | None = None
+    inverted: bool = False
+    word: int | None = None
+    _start: int = field(init=False, repr=False, eq=False, default=Factory(_start_bytes, takes_self=True))
+
+    @property
+    def period_bytes(self) -> int:
+        """After how many bytes the pattern repeats."""
+        return self._source.period_bytes
+
+    @property
+    def tells_stale(self) -> bool:
+        """Whether another buffer's data, earlier or elsewhere, cannot pass for this one's."""
+        return self.name in _TELL_STALE and self.state is None
+
+    @property
+    def caution(self) -> str:
+        """One sentence on what the pattern cannot tell; empty where it tells stale data."""
+        if self.tells_stale:
+            return ""
+        if self.state is not None:
+            why = "started from a given state is the same for every buffer"
+        elif self.name in POLYNOMIALS:
+            why = f"repeats after {self.period_bytes} bytes, too few for a stretch for each buffer"
+        elif self.name == "counter":
+            why = "differs between buffers by a constant, so that most bytes of a wrong buffer can be right"
+        else:
+            why = f"repeats after {self.period_bytes} bytes"
+        return f"{self.name} {why}: stale or misplaced data can pass; prbs29 and prbs31 tell them."
+
+    def for_sequence(self, sequence: SupportsIndex) -> Pattern:
+        """The same pattern's stretch for another sequence number of the same run, slot and channel.
+
+        From a given state there is one stretch only, so that is what comes back.
+        """
+        number = checked_index("sequence", sequence, COUNT_LIMIT)
+        return self if self.state is not None else evolve(self, sequence=number)
+
+    def fill(self, buffer: object, at: SupportsIndex = 0) -> None:
+        """Write the pattern."""
+        self._write(buffer, at, complement=False)
+
+    def fill_unlike(self, buffer: object, at: SupportsIndex = 0) -> None:
+        """Write the complement: a receive buffer's content beforehand, so that a byte never written is wrong."""
+        self._write(buffer, at, complement=True)
+
+    def verify(self, buffer: object, at: SupportsIndex = 0) -> Comparison:
+        """Compare every byte with the pattern; positions in the result count from the buffer's first byte.
+
+        An empty buffer gives an empty comparison, which is not `ok`.
+        """
+        received = byte_view(buffer)
+        source = self._source
+        expected = source.tiles(self._position(at), received.size)
+        return compare(received, expected, inverted=source.inverted, caution=self.caution)
+
+    def _write(self, buffer: object, at: SupportsIndex, *, complement: bool) -> None:
+        out = byte_view(buffer, writable=True)
+        source = self._source
+        done = 0
+        for tile in source.tiles(self._position(at), out.size):
+            piece = out[done : done + tile.size]
+            if source.inverted != complement:
+                np.invert(tile, out=piece)
+            else:
+                # Not copyto: the C library's copy is at times four times slower between unequal alignments.
+                np.positive(tile, out=piece)
+            done += tile.size
+
+    def _position(self, at: SupportsIndex) -> int:
+        return (self._start + checked_index("at", at, COUNT_LIMIT)) % self._source.period_bytes
+
+    @property
+    def _source(self) -> Source:
+        # Looked up, not held: a pattern stays small where it is sent to another process.
+        return _source(self.name, self.state, self.inverted, self.word)
+
+
+@lru_cache(maxsize=64)
+def _source(name: str, state: int | None, inverted: bool, word: int | None) -> Source:
+    if name in POLYNOMIALS:
+        polynomial = POLYNOMIALS[name]
+        return prbs_source(polynomial, polynomial.all_ones if state is None else state, inverted)
+    if name == "counter":
+        return Counter()
+    if name == "fixed":
+        return RepeatedPeriod(fixed(FIXED_WORD if word is None else word))
+    return RepeatedPeriod(walking_one() if name == "walking-one" else ~walking_one())

@@ -1,0 +1,164 @@
+"""The pseudo-random binary sequences of ITU-T O.150, made from any position on at nearly the speed of copying.
+
+A sequence obeys x[t] = x[t-n] ^ x[t-k]. Squaring is linear over GF(2), so it obeys the same rule with both lags
+multiplied by any power of two, hence by 8: the rule holds for bytes as it does for bits, and with lags of a power of
+two bytes it makes a long stretch out of an earlier one in two vectorised XORs. Bits go into bytes most significant
+bit first, in the order in which they leave the generator.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from functools import cache, lru_cache
+
+import numpy as np
+from attrs import frozen
+
+from laneproof.integrity.buffers import Bytes
+from laneproof.integrity.gf2 import LinearMap
+from laneproof.integrity.sources import RepeatedPeriod, Source
+
+# Lags are multiplied by at most this: one tile is then 31 × 16 KiB for PRBS31, the size that measured fastest.
+_LAST_UNIT = 1 << 14
+# A stretch starts as this many units, looked up; the rest of it is made by XOR.
+_FIRST_UNIT = 64
+# Tiles that alternate lie this much off a common multiple of 4 KiB, at which a read waits for an unrelated write.
+_STAGGER = 192
+_LONGEST_KEPT = 15
+
+
+@frozen
+class Polynomial:
+    """x[t] = x[t-n] ^ x[t-k], with the period 2^n - 1. `inverted`: the standard has the output complemented."""
+
+    n: int
+    k: int
+    inverted: bool = False
+
+    @property
+    def period(self) -> int:
+        """In bits; in bytes too, since 8 bits and an odd period have no common factor."""
+        return 2**self.n - 1
+
+    @property
+    def all_ones(self) -> int:
+        """The generator state that position 0 has where no other is given."""
+        return 2**self.n - 1
+
+
+# ITU-T O.150 (05/96), clause 5 and table 1; PRBS7 is common practice.
+POLYNOMIALS = {
+    "prbs7": Polynomial(7, 6),
+    "prbs9": Polynomial(9, 5),
+    "prbs11": Polynomial(11, 9),
+    "prbs15": Polynomial(15, 14, inverted=True),
+    "prbs20": Polynomial(20, 3),
+    "prbs23": Polynomial(23, 18, inverted=True),
+    "prbs29": Polynomial(29, 27, inverted=True),
+    "prbs31": Polynomial(31, 28, inverted=True),
+}
+
+
+def prbs_source(polynomial: Polynomial, state: int, inverted: bool) -> Source:
+    """The sequence whose first n bits are those of `state`, most significant first, complemented if `inverted`."""
+    if polynomial.n > _LONGEST_KEPT:
+        return _LongPrbs(polynomial, state, inverted)
+    period = np.empty(polynomial.period, np.uint8)
+    filled = 0
+    for tile in _LongPrbs(polynomial, state, inverted).tiles(0, period.size):
+        period[filled : filled + tile.size] = tile
+        filled += tile.size
+    return RepeatedPeriod(~period if inverted else period)
+
+
+class _LongPrbs:
+    def __init__(self, polynomial: Polynomial, state: int, inverted: bool) -> None:
+        self.period_bytes = polynomial.period
+        self.inverted = inverted
+        self._n, self._k = polynomial.n, polynomial.k
+        self._polynomial = polynomial
+        self._state = state
+        # The same position is asked for when a buffer is filled and when it is verified.
+        self._beginning = lru_cache(maxsize=1024)(self._uncached_beginning)
+
+    def tiles(self, position: int, nbytes: int) -> Iterator[Bytes]:
+        beginning = np.frombuffer(self._beginning(position), np.uint8)
+        if nbytes <= beginning.size:
+            if nbytes:
+                yield beginning[:nbytes]
+            return
+        unit = _FIRST_UNIT
+        while unit < _LAST_UNIT and self._n * unit < nbytes:
+            unit *= 2
+        tile_bytes = self._n * unit
+        single = nbytes <= tile_bytes
+        scratch = np.empty(nbytes if single else 2 * tile_bytes + _STAGGER, np.uint8)
+        tile = scratch[: min(nbytes, tile_bytes)]
+        tile[: beginning.size] = beginning
+        made = _FIRST_UNIT
+        while made < unit:
+            half = self._n * made
+            self._continue(tile[:half], made, tile[half : 2 * half])
+            made *= 2
+        yield tile
+        nbytes -= tile.size
+        following = scratch[tile_bytes + _STAGGER :]
+        while nbytes:
+            following = following[:nbytes]
+            self._continue(tile, unit, following)
+            yield following
+            nbytes -= following.size
+            tile, following = following, tile
+
+    def _continue(self, before: Bytes, unit: int, into: Bytes) -> None:
+        """Write what follows the n × unit bytes `before`; at most as many again."""
+        far, near = self._n * unit, self._k * unit
+        start = min(near, into.size)
+        np.bitwise_xor(before[:start], before[far - near : far - near + start], out=into[:start])
+        # From here on the nearer lag falls into what has just been written, so no further than that lag at a time.
+        while start < into.size:
+            stop = min(start + near, into.size)
+            np.bitwise_xor(before[start:stop], into[start - near : stop - near], out=into[start:stop])
+            start = stop
+
+    def _uncached_beginning(self, position: int) -> bytes:
+        state = self._state
+        for jump in _jumps(self._polynomial):
+            if not position:
+                break
+            if position & 1:
+                state = jump(state)
+            position >>= 1
+        return _unfolding(self._polynomial)(state).to_bytes(self._n * _FIRST_UNIT, "big")
+
+
+@cache
+def _jumps(polynomial: Polynomial) -> tuple[LinearMap, ...]:
+    """Generator state to the state 1, 2, 4, … bytes further on."""
+    mask = polynomial.all_ones
+    jumps = [LinearMap([_bits(polynomial, 1 << bit, polynomial.n + 8) & mask for bit in range(polynomial.n)])]
+    while len(jumps) < polynomial.n:
+        jumps.append(jumps[-1].squared())
+    return tuple(jumps)
+
+
+@cache
+def _unfolding(polynomial: Polynomial) -> LinearMap:
+    """Generator state to the first bytes that follow from it, as one big-endian number."""
+    length = polynomial.n * _FIRST_UNIT * 8
+    return LinearMap([_bits(polynomial, 1 << bit, length) for bit in range(polynomial.n)])
+
+
+def _bits(polynomial: Polynomial, state: int, length: int) -> int:
+    """The first `length` bits out, the first being the most significant."""
+    n, k = polynomial.n, polynomial.k
+    bits, known, lag = state, n, 1
+    while known < length:
+        if 2 * lag * n <= known:
+            lag *= 2
+        more = min(k * lag, length - known)
+        far = bits >> (n * lag - more)
+        near = bits >> (k * lag - more)
+        bits = bits << more | (far ^ near) & ((1 << more) - 1)
+        known += more
+    return bits

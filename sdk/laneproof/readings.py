@@ -1,0 +1,173 @@
+"""What a card, a link or a host was seen to be: frozen values that parts return and verdicts rest on.
+
+Unavailable is not zero: each count is exact, a lower bound, or unavailable with the reason.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TypeVar
+
+from attrs import field, frozen
+
+
+@frozen
+class Exact:
+    """A count that is neither more nor less."""
+
+    n: int
+
+
+@frozen
+class AtLeast:
+    """A lower bound: coalesced by the kernel, a sticky flag, or a saturated counter."""
+
+    n: int
+    why: str
+
+
+@frozen
+class Unavailable:
+    """Not known, and why. Never to be read as zero, or as healthy."""
+
+    why: str
+
+
+Count = Exact | AtLeast | Unavailable
+_T = TypeVar("_T")
+
+
+def known(value: _T | Unavailable) -> _T | None:
+    """The value, or None where it is unavailable."""
+    return None if isinstance(value, Unavailable) else value
+
+
+@frozen(kw_only=True)
+class PartnerLink:
+    """One partner's view of its link. `None` in a field means that this partner does not show it.
+
+    Speeds in GT/s, widths in lanes, payload and read request in bytes.
+    """
+
+    name: str
+    speed_gtps: float | None = None
+    width: int | None = None
+    max_speed_gtps: float | None = None
+    max_width: int | None = None
+    max_payload: int | None = None
+    read_request: int | None = None
+    active: bool | None = None
+    """Data link layer active; False is a link that is down."""
+
+
+@frozen(kw_only=True)
+class LinkReading:
+    """Both partners of one link, `near` towards the CPU and `far` towards the card."""
+
+    near: PartnerLink | Unavailable
+    far: PartnerLink | Unavailable
+    wiring: int | None = None
+    """Lanes that the slot has wired, where the platform declares it."""
+
+
+@frozen(kw_only=True)
+class PartnerErrors:
+    """One partner's error counts, by the short names of the AER catalogue, per severity as reported.
+
+    `epoch` changes when the counters start anew (reset, re-enumeration), so that no delta is taken across it.
+    """
+
+    name: str
+    epoch: str
+    correctable: Mapping[str, Count] = field(factory=dict[str, Count])
+    nonfatal: Mapping[str, Count] = field(factory=dict[str, Count])
+    fatal: Mapping[str, Count] = field(factory=dict[str, Count])
+
+    def since(self, earlier: PartnerErrors) -> PartnerErrors:
+        """What was added since `earlier`; in a new epoch, the new counts as lower bounds."""
+        return PartnerErrors(
+            name=self.name,
+            epoch=self.epoch,
+            correctable=self._delta(self.correctable, earlier.correctable, earlier.epoch),
+            nonfatal=self._delta(self.nonfatal, earlier.nonfatal, earlier.epoch),
+            fatal=self._delta(self.fatal, earlier.fatal, earlier.epoch),
+        )
+
+    def _delta(self, now: Mapping[str, Count], before: Mapping[str, Count], epoch: str) -> dict[str, Count]:
+        return {
+            name: _added(count, before.get(name, Exact(0)), same_epoch=epoch == self.epoch)
+            for name, count in now.items()
+        }
+
+
+def _added(now: Count, before: Count, *, same_epoch: bool) -> Count:
+    if isinstance(now, Unavailable):
+        return now
+    if isinstance(before, Unavailable):
+        return Unavailable(f"not known before: {before.why}")
+    if not same_epoch or now.n < before.n:
+        return AtLeast(now.n, "the counters started anew in between")
+    added = now.n - before.n
+    for end in (now, before):
+        if isinstance(end, AtLeast):
+            return AtLeast(added, end.why)
+    return Exact(added)
+
+
+@frozen(kw_only=True)
+class ErrorReading:
+    """Error counts at both partners of the card's link."""
+
+    near: PartnerErrors | Unavailable
+    far: PartnerErrors | Unavailable
+
+    def since(self, earlier: ErrorReading) -> ErrorReading:
+        """What either partner added since `earlier`, each by its own epoch."""
+        return ErrorReading(near=_since(self.near, earlier.near), far=_since(self.far, earlier.far))
+
+
+def _since(now: PartnerErrors | Unavailable, before: PartnerErrors | Unavailable) -> PartnerErrors | Unavailable:
+    if isinstance(now, Unavailable):
+        return now
+    if isinstance(before, Unavailable):
+        return Unavailable(f"not known before: {before.why}")
+    return now.since(before)
+
+
+@frozen
+class Component:
+    """A part of a card that has a version of its own: firmware, bitstream, driver."""
+
+    name: str
+    version: str
+
+
+@frozen(kw_only=True)
+class Identity:
+    """What a card says that it is. A change within a step ends the step."""
+
+    model: str
+    serial: str | None = None
+    components: tuple[Component, ...] = ()
+
+
+@frozen(kw_only=True)
+class HostLink:
+    """One link of a real computer as `survey` lists it; addresses as Linux writes them (0000:00:05.0)."""
+
+    near_address: str
+    far_address: str | None
+    description: str
+    link: LinkReading
+    errors: ErrorReading
+    remarks: tuple[str, ...] = ()
+    """What could not be read, why, and the least privilege that would give it."""
+
+
+@frozen(kw_only=True)
+class HostSurvey:
+    """Every link that the host shows, and what was left out."""
+
+    host: str
+    links: tuple[HostLink, ...]
+    remarks: tuple[str, ...] = ()

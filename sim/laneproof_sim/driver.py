@@ -1,0 +1,91 @@
+"""The way in: `sim:BENCH[?seed=N]#SLOT`. Finds benches, opens a slot, and names the parts that its card has."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from attrs import frozen
+from laneproof.clock import Deadline
+from laneproof.contract import (
+    Address,
+    Card,
+    Channel,
+    Driver,
+    ErrorObserver,
+    Found,
+    IdentitySource,
+    LinkObserver,
+    ResetLevel,
+    Resettable,
+)
+from laneproof.errors import BadInput, NotOffered
+from laneproof.readings import Component, ErrorReading, Identity, LinkReading
+
+from laneproof_sim.limits_of_model import CAVEATS
+from laneproof_sim.path import DmaPath, limits
+from laneproof_sim.scenario_file import load, shipped
+from laneproof_sim.slot import OpenSlot
+
+
+@frozen(kw_only=True)
+class SimOptions:
+    """Options of a `sim:` URI. The same scenario and seed give the same bytes, counts and virtual times."""
+
+    seed: int = 0
+
+
+class SlotParts(LinkObserver, ErrorObserver, IdentitySource, Resettable):
+    """Everything about a simulated card but its path."""
+
+    levels: tuple[ResetLevel, ...] = (ResetLevel.DATA,)
+
+    def __init__(self, opened: OpenSlot) -> None:
+        self._opened = opened
+
+    def read_link(self, deadline: Deadline) -> LinkReading:
+        return self._opened.read_link()
+
+    def read_errors(self, deadline: Deadline) -> ErrorReading:
+        return self._opened.read_errors()
+
+    def read_identity(self, deadline: Deadline) -> Identity:
+        self._opened.require_card()
+        card = self._opened.slot.card
+        return Identity(model=card.model, serial=card.serial, components=(Component("firmware", card.firmware),))
+
+    def reset(self, level: ResetLevel, deadline: Deadline) -> None:
+        if level not in self.levels:
+            raise NotOffered(f"the simulated card has no {level.name.lower()} reset; it offers data")
+        self._opened.flush()
+
+
+class SimDriver(Driver):
+    """Simulated slots."""
+
+    options = SimOptions
+    physical = False
+
+    def discover(self, deadline: Deadline) -> Iterable[Found]:
+        for name in shipped():
+            bench = load(name)
+            for slot in bench.slots:
+                yield Found(address=Address(name, slot.name), note=f"simulated, {bench.invented}")
+
+    def connect(self, address: Address, options: SimOptions, deadline: Deadline) -> Card:
+        bench = load(address.text)
+        slot = bench.slot(address.slot)
+        if slot is None:
+            uris = ", ".join(f"sim:{address.text}#{known.name}" for known in bench.slots)
+            asked = f'has no slot "{address.slot}"' if address.slot else "needs a slot"
+            raise BadInput(f"{address.text} {asked}; use one of {uris}")
+        opened = OpenSlot(slot, options.seed)
+        return Card(
+            channels=(Channel(name="dma0", path=DmaPath(opened), limits=limits(opened)),),
+            close=opened.close,
+            clock=opened.clock,
+            parts=(SlotParts(opened),),
+            caveats=CAVEATS,
+        )
+
+
+driver = SimDriver()

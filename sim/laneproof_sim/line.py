@@ -1,0 +1,259 @@
+"""One direction of a link in virtual time: packets one after another, bit errors where they fall, replays.
+
+A bit error is a place on the line: lane and bit number, drawn once from the lane's bit error rate by geometric gaps.
+What it hits follows from what is on the line at that moment, by the rules of the base specification as the project's
+check values have them:
+
+- 8b/10b (to 5 GT/s): any bit, idle included, is a Receiver Error at the receiver (`RxErr`); a packet hit by it is
+  dropped in the physical layer, so `BadTLP` and `BadDLLP` are not counted for it.
+- 128b/130b: in a packet's body `BadTLP` or `BadDLLP` at the receiver; in a framing token (idle symbols are such), a
+  sync header or an ordered set `RxErr`, and the link goes through Recovery.
+- A refused TLP is answered with a Nak and sent again from there on; its *sender counts nothing* for that. A Nak that
+  is itself hit counts at the TLP's sender, as does the `Timeout` by which the replay then starts. The fourth replay
+  of one packet without progress is a `Rollover` at the sender, and the link retrains before it is sent once more.
+- A lost Ack or flow-control update is made up for by the next; only the last one of a burst leads to a `Timeout`.
+
+Approximated: packets of one load are all of its average size, link packets travel in loads of their own, and what is
+hit while a Nak is under way is discarded anyway and not counted again. The directions are computed load by load: a
+retrain in one holds up the other from the load on that has not been computed yet. An idle link receives for `IDLE_S`,
+then it sleeps as in L1 and there is nothing to be hit. After `MAX_ROLLOVERS` rollovers over one packet the link goes down.
+"""
+
+from __future__ import annotations
+
+import heapq
+from bisect import insort
+from collections import deque
+from collections.abc import Callable
+from typing import Literal
+
+from laneproof_sim.chance import Gaps
+from laneproof_sim.kernel import End
+from laneproof_sim.packets import DLLP_NBYTES, LinkTiming, Load
+
+RETRAIN_S = 16e-6
+"""Recovery without a change of speed; an assumption, of the order of its training sets."""
+IDLE_S = 1e-3
+REPLAYS_TO_ROLLOVER = 4
+"""REPLAY_NUM has two bits: the fourth replay without progress rolls it over."""
+MAX_ROLLOVERS = 8
+
+_TLP_TOKEN_NBYTES = 4
+_DLLP_TOKEN_NBYTES = 2
+_BLOCK_BITS = 130
+_SYNC_HEADER_BITS = 2
+_BLOCKS_TO_SKP = 372
+_SYMBOLS_TO_SKP = 1359
+_SKP_SYMBOLS = 4
+
+Hit = Literal["none", "dropped", "retrain"]
+"""What an error does to the packet it hits: nothing, the packet is refused, or refused and the link retrained."""
+
+Note = Callable[[float, End, str], None]
+"""Takes an error: virtual time, the end that sees it, its short name."""
+
+
+class LinkFailed(Exception):
+    """A packet could not be brought through; the link went down at `at_s`."""
+
+    def __init__(self, at_s: float) -> None:
+        super().__init__(at_s)
+        self.at_s = at_s
+
+
+class ErrorSites:
+    """Bit errors of one direction by bit number, lanes merged, in order. Bits count from power-on, alike on each lane.
+
+    `repr` of `purpose` and the lane key the chance, so that no lane or direction moves another.
+    """
+
+    def __init__(self, lane_rates: dict[int, float], *purpose: object) -> None:
+        self._gaps = {lane: Gaps(rate, *purpose, lane) for lane, rate in lane_rates.items() if rate > 0}
+        self._heap = [(gaps.draw() - 1, lane) for lane, gaps in self._gaps.items()]
+        heapq.heapify(self._heap)
+        self._ahead: deque[int] = deque()
+
+    def __bool__(self) -> bool:
+        return bool(self._heap)
+
+    def peek(self) -> int:
+        """The bit number of the next error."""
+        return self._ahead[0] if self._ahead else self._heap[0][0]
+
+    def take(self) -> int:
+        """Take the next error away and return its bit number."""
+        return self._ahead.popleft() if self._ahead else self._draw()
+
+    def skip_to(self, bit: int) -> None:
+        """Pass over the errors before `bit`."""
+        while self.peek() < bit:
+            self.take()
+
+    def claim(self, first: int, last: int) -> int | None:
+        """Take away one error from `first` up to `last`, leaving earlier ones; None where there is none."""
+        while self._heap[0][0] < last:
+            self._ahead.append(self._draw())
+        for bit in self._ahead:
+            if first <= bit < last:
+                self._ahead.remove(bit)
+                return bit
+        return None
+
+    def _draw(self) -> int:
+        bit, lane = self._heap[0]
+        heapq.heapreplace(self._heap, (bit + self._gaps[lane].draw(), lane))
+        return bit
+
+
+class Line:
+    """One direction. `receiver` is the end at which its packets arrive."""
+
+    def __init__(
+        self, timing: LinkTiming, receiver: End, lane_rates: dict[int, float], note: Note, *purpose: object
+    ) -> None:
+        self._timing = timing
+        self._receiver: End = receiver
+        self._sender: End = "near" if receiver == "far" else "far"
+        self._sites = ErrorSites(lane_rates, *purpose, receiver)
+        self._note = note
+        self._opposite: Line | None = None
+        self._bits_per_s = timing.line_bits_per_s
+        self._symbols = timing.speed_gtps <= 5
+        self._outages: deque[float] = deque()
+        """When the other direction began a Recovery that this one has still to sit out."""
+        self.free_s = 0.0
+        """When the last load carried so far has passed."""
+
+    @staticmethod
+    def join(first: Line, second: Line) -> None:
+        """Make two lines the two directions of one link."""
+        first._opposite, second._opposite = second, first
+
+    def begin(self, at_s: float) -> None:
+        """The link is up from `at_s` on; errors before that hit nothing."""
+        self.free_s = at_s
+        if self._sites:
+            self._sites.skip_to(self._bit(at_s))
+
+    def carry(self, ready_s: float, load: Load) -> tuple[float, float]:
+        """Send `load` as soon as it is ready and the line free; return when it starts and when it has arrived.
+
+        Raises LinkFailed.
+        """
+        start_s = max(ready_s, self.free_s)
+        self.idle_until(start_s)
+        start_s = max(start_s, self.free_s)  # an error on the idle line may have sent the link into Recovery
+        while self._outages and self._outages[0] <= start_s:
+            start_s = max(start_s, self._outages.popleft() + RETRAIN_S)
+        work_s = load.nbytes / self._timing.bytes_per_s
+        end_s = self._pass_errors(start_s, work_s, load) if self._sites else start_s + work_s
+        while self._outages and self._outages[0] < end_s:
+            self._outages.popleft()
+            end_s += RETRAIN_S
+        self.free_s = end_s
+        return start_s, end_s
+
+    def idle_until(self, at_s: float) -> None:
+        """Meet the errors of the idle line from the last load to `at_s`."""
+        if not self._sites or at_s <= self.free_s:
+            return
+        awake_s = min(at_s, self.free_s + IDLE_S)
+        self._sites.skip_to(self._bit(self.free_s))
+        while self._sites.peek() < self._bit(awake_s):
+            hit_s = self._sites.take() / self._bits_per_s
+            self._note(hit_s, self._receiver, "RxErr")
+            if not self._symbols:
+                self._retrain(hit_s)
+                self._sites.skip_to(self._bit(hit_s + RETRAIN_S))
+                self.free_s = max(self.free_s, hit_s + RETRAIN_S)
+        self._sites.skip_to(self._bit(at_s))
+
+    def lose_answer(self, due_s: float) -> bool:
+        """Whether an error falls on the one link packet that is due here at `due_s`; it is counted if so.
+
+        Errors that this direction has already passed hit something else and are not looked at.
+        """
+        if not self._sites:
+            return False
+        bit = self._sites.claim(self._bit(due_s), self._bit(due_s + DLLP_NBYTES / self._timing.bytes_per_s))
+        if bit is None:
+            return False
+        self._note(bit / self._bits_per_s, self._receiver, "RxErr" if self._symbols else "BadDLLP")
+        return True
+
+    def end_burst(self, at_s: float) -> None:
+        """The last packet of a burst arrived at `at_s`: if its Ack is lost, the sender's replay timer runs out."""
+        if self._opposite is not None and self._opposite.lose_answer(at_s + self._timing.nak_round_trip_s / 2):
+            self._note(at_s + self._timing.replay_timer_s, self._sender, "Timeout")
+
+    def _pass_errors(self, start_s: float, work_s: float, load: Load) -> float:
+        """Send packets worth `work_s` from `start_s`; return when the last has arrived intact."""
+        unit_s = work_s / load.count
+        now_s, done_s = start_s, 0.0  # `done_s` of the work has passed at `now_s`
+        blocked, replays, rollovers = -1, 0, 0
+        while True:
+            self._sites.skip_to(self._bit(now_s))
+            hit_s = self._sites.peek() / self._bits_per_s
+            end_s = now_s + work_s - done_s
+            if hit_s >= end_s:
+                return end_s
+            bit = self._sites.take()
+            place_s = done_s + max(0.0, hit_s - now_s)
+            packet = min(int(place_s / unit_s), load.count - 1)
+            hit = self._meet(bit, hit_s, place_s - packet * unit_s, load)
+            if hit == "none" or (load.kind == "dllp" and hit == "dropped"):
+                continue
+            if hit == "retrain":
+                resume_s = hit_s + RETRAIN_S
+                self._retrain(hit_s)
+            else:
+                resume_s = self._replay_time(now_s + (packet + 1) * unit_s - done_s)
+            if load.kind == "dllp":  # never sent again, but the rest of the load waits for the link
+                now_s, done_s = resume_s, place_s
+                continue
+            blocked, replays, rollovers = (packet, replays, rollovers) if packet == blocked else (packet, 0, 0)
+            replays += 1
+            if replays == REPLAYS_TO_ROLLOVER:
+                self._note(resume_s, self._sender, "Rollover")
+                self._retrain(resume_s)
+                resume_s += RETRAIN_S
+                replays, rollovers = 0, rollovers + 1
+                if rollovers == MAX_ROLLOVERS:
+                    raise LinkFailed(resume_s)
+            now_s, done_s = resume_s, packet * unit_s
+
+    def _meet(self, bit: int, hit_s: float, within_s: float, load: Load) -> Hit:
+        """Count what the receiver sees of an error `within_s` seconds into a packet; say what becomes of the packet."""
+        if self._symbols:
+            self._note(hit_s, self._receiver, "RxErr")
+            return "none" if bit // 10 % _SYMBOLS_TO_SKP < _SKP_SYMBOLS else "dropped"
+        block, place = divmod(bit, _BLOCK_BITS)
+        token = _TLP_TOKEN_NBYTES if load.kind == "tlp" else _DLLP_TOKEN_NBYTES
+        in_token = within_s * self._timing.bytes_per_s < token
+        if in_token or place < _SYNC_HEADER_BITS or block % _BLOCKS_TO_SKP == 0:
+            self._note(hit_s, self._receiver, "RxErr")
+            return "retrain"
+        self._note(hit_s, self._receiver, "BadTLP" if load.kind == "tlp" else "BadDLLP")
+        return "dropped"
+
+    def _replay_time(self, refused_s: float) -> float:
+        """When the sender starts again after a packet that was refused when it had arrived whole, at `refused_s`."""
+        nak_s = refused_s + self._timing.nak_round_trip_s / 2
+        if self._opposite is None or not self._opposite.lose_answer(nak_s):
+            return refused_s + self._timing.nak_round_trip_s
+        timeout_s = refused_s + self._timing.replay_timer_s
+        self._note(timeout_s, self._sender, "Timeout")
+        return timeout_s
+
+    def _retrain(self, at_s: float) -> None:
+        """Recovery from `at_s` on holds up the other direction too."""
+        other = self._opposite
+        if other is None:
+            return
+        if other.free_s > at_s:
+            other.free_s += RETRAIN_S
+        else:
+            insort(other._outages, at_s)
+
+    def _bit(self, at_s: float) -> int:
+        return int(at_s * self._bits_per_s)

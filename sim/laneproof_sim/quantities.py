@@ -1,0 +1,174 @@
+"""The kinds of number and text that a scenario holds, and how each is read and refused.
+
+The names are types for the reader and for cattrs; the reading functions raise ValueError (BadInput is one) with a
+sentence that says what is wrong and what would be right. Which file and key it was is added by `scenario_file`.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Callable, Mapping
+from typing import Any, NewType
+
+from laneproof.errors import BadInput
+from laneproof.pcie import rates
+from laneproof.units import parse_bytes, parse_speed_gtps
+
+MAX_LANES = 16
+MAX_BIT_ERROR_RATE = 0.01
+
+Width = NewType("Width", int)
+"""Lanes of a link: 1, 2, 4, 8 or 16. x12 and x32 are legacy and not modelled."""
+LaneNumber = NewType("LaneNumber", int)
+SpeedGtps = NewType("SpeedGtps", float)
+"""GT/s and lane, up to 32."""
+Payload = NewType("Payload", int)
+"""A payload or read request size in bytes, as the standard has them: 128 to 4096."""
+ByteCount = NewType("ByteCount", int)
+"""At least one byte."""
+Depth = NewType("Depth", int)
+"""Transfers that a card takes at a time, 1 to 256."""
+Probability = NewType("Probability", float)
+LaneRates = NewType("LaneRates", tuple[float, ...])
+"""Bit error rate of each of 16 lanes in one direction."""
+WordBytes = NewType("WordBytes", int)
+BitNumber = NewType("BitNumber", int)
+Level = NewType("Level", int)
+SlotName = NewType("SlotName", str)
+Text = NewType("Text", str)
+"""Printable text of at most 400 characters."""
+
+_SLOT_NAME = re.compile(r"[a-z0-9][a-z0-9-]{0,31}\Z")
+
+
+def read_text(value: Any) -> str:
+    if not isinstance(value, str):
+        raise ValueError(f"{value!r} is not text; put it in quotes")
+    if len(value) > 400 or not value.isprintable():
+        raise ValueError("this text is too long or holds control characters; use at most 400 printable ones")
+    return value
+
+
+def read_slot_name(value: Any) -> str:
+    name = read_text(value)
+    if not _SLOT_NAME.match(name):
+        raise ValueError(f'"{name}" cannot name a slot; use up to 32 of a-z, 0-9 and "-", a letter or digit first')
+    return name
+
+
+def read_integer(value: Any) -> int:
+    if isinstance(value, bool) or not isinstance(value, int):
+        raise ValueError(f"{value!r} is not a whole number")
+    return value
+
+
+def read_flag(value: Any) -> bool:
+    if not isinstance(value, bool):
+        raise ValueError(f"{value!r} is neither true nor false")
+    return value
+
+
+def one_of(noun: str, allowed: tuple[int, ...]) -> Callable[[Any], int]:
+    """A reader of whole numbers that takes only `allowed`."""
+
+    def read(value: Any) -> int:
+        number = read_integer(value)
+        if number not in allowed:
+            raise ValueError(f"{number} is no {noun}; use one of {', '.join(map(str, allowed))}")
+        return number
+
+    return read
+
+
+def between(noun: str, least: int, most: int) -> Callable[[Any], int]:
+    """A reader of whole numbers from `least` to `most`."""
+
+    def read(value: Any) -> int:
+        number = read_integer(value)
+        if not least <= number <= most:
+            raise ValueError(f"{number} is no {noun}; use {least} to {most}")
+        return number
+
+    return read
+
+
+def read_speed(value: Any) -> float:
+    if not isinstance(value, str):
+        raise ValueError(f'{value!r} has no unit; write for example "8 GT/s"')
+    speed = parse_speed_gtps(value)
+    modelled = [known for known in rates.SPEEDS_GTPS if known <= 32]
+    if speed == 64.0:
+        raise BadInput('64 GT/s and FLIT mode are not modelled yet; use at most "32 GT/s"')
+    if speed not in modelled:
+        raise BadInput(f'"{value}" is no link speed; use one of {", ".join(f"{known:g}" for known in modelled)} GT/s')
+    return speed
+
+
+def read_byte_count(value: Any) -> int:
+    if not isinstance(value, str):
+        raise ValueError(f'{value!r} has no unit; write for example "64 KiB"')
+    count = parse_bytes(value)
+    if not 0 < count < 2**62:
+        raise BadInput(f'"{value}" is out of range; use at least 1 B')
+    return count
+
+
+def read_payload(value: Any) -> int:
+    count = read_byte_count(value)
+    if count not in (128, 256, 512, 1024, 2048, 4096):
+        raise BadInput(f'"{value}" is no payload size; use one of 128, 256, 512, 1024, 2048, 4096 B')
+    return count
+
+
+def _read_number(value: Any) -> float:
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        raise ValueError(f"{value!r} is not a number")
+    return float(value) if abs(value) < 2**62 else math.inf
+
+
+def read_probability(value: Any) -> float:
+    number = _read_number(value)
+    if not 0 <= number < 1:
+        raise ValueError(f"{value} is no probability; use 0 or more and less than 1")
+    return number
+
+
+def _read_bit_error_rate(value: Any) -> float:
+    number = _read_number(value)
+    if not 0 <= number <= MAX_BIT_ERROR_RATE:
+        raise ValueError(f"{value} is no bit error rate; use 0 to {MAX_BIT_ERROR_RATE}")
+    return number
+
+
+def read_lane_rates(value: Any) -> tuple[float, ...]:
+    """One rate for all lanes, or a table from lane number to rate; lanes not named have none."""
+    if not isinstance(value, Mapping):
+        return (_read_bit_error_rate(value),) * MAX_LANES
+    lane_rates = [0.0] * MAX_LANES
+    for lane, rate in value.items():
+        if not (isinstance(lane, str) and lane.isdecimal() and lane.isascii() and int(lane[:3]) < MAX_LANES):
+            raise ValueError(f'"{lane}" is no lane; use 0 to {MAX_LANES - 1}')
+        lane_rates[int(lane)] = _read_bit_error_rate(rate)
+    return tuple(lane_rates)
+
+
+READERS: dict[Any, Callable[[Any], Any]] = {
+    str: read_text,
+    int: read_integer,
+    bool: read_flag,
+    Text: read_text,
+    SlotName: read_slot_name,
+    Width: one_of("link width", (1, 2, 4, 8, 16)),
+    LaneNumber: between("lane", 0, MAX_LANES - 1),
+    SpeedGtps: read_speed,
+    Payload: read_payload,
+    ByteCount: read_byte_count,
+    Depth: between("queue depth", 1, 256),
+    Probability: read_probability,
+    LaneRates: read_lane_rates,
+    WordBytes: one_of("word size in bytes", (1, 2, 4, 8, 16, 32, 64)),
+    BitNumber: between("bit of a byte", 0, 7),
+    Level: one_of("level", (0, 1)),
+}
+"""How each kind is read, for cattrs."""

@@ -1,0 +1,103 @@
+"""What is on a bench, as frozen values: slots, the root port and card at each link, lanes, error rates, faults.
+
+Values only. Reading them from TOML is in `scenario_file`, what they lead to is computed elsewhere.
+"""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from attrs import frozen
+
+from laneproof_sim.faults import Fault
+from laneproof_sim.quantities import (
+    MAX_LANES,
+    ByteCount,
+    Depth,
+    LaneNumber,
+    LaneRates,
+    Payload,
+    SlotName,
+    SpeedGtps,
+    Text,
+    Width,
+)
+
+SCHEMA = 1
+"""The number of the format that `scenario_file` reads."""
+
+DEFAULT_PAYLOAD = Payload(256)
+DEFAULT_READ_REQUEST = Payload(512)
+DEFAULT_FIFO = ByteCount(256 * 1024)
+DEFAULT_QUEUE_DEPTH = Depth(16)
+DEFAULT_FIRMWARE = Text("1.0")
+NO_ERRORS = LaneRates((0.0,) * MAX_LANES)
+
+
+@frozen(kw_only=True)
+class RootPort:
+    """The near partner of a link. Payload in bytes."""
+
+    max_speed: SpeedGtps
+    max_width: Width
+    max_payload: Payload = DEFAULT_PAYLOAD
+    lane_reversal: bool = False
+
+
+@frozen(kw_only=True)
+class EchoCard:
+    """The far partner: a card that gives back by DMA what it was given. `fifo` is what it holds between, in bytes."""
+
+    max_speed: SpeedGtps
+    max_width: Width
+    max_payload: Payload = DEFAULT_PAYLOAD
+    read_request: Payload = DEFAULT_READ_REQUEST
+    lane_reversal: bool = False
+    fifo: ByteCount = DEFAULT_FIFO
+    queue_depth: Depth = DEFAULT_QUEUE_DEPTH
+    model: Text
+    serial: Text
+    firmware: Text = DEFAULT_FIRMWARE
+
+
+@frozen(kw_only=True)
+class BitErrorRates:
+    """Bit errors per line bit, for each lane: on the way to the card, and from it."""
+
+    to_card: LaneRates = NO_ERRORS
+    from_card: LaneRates = NO_ERRORS
+
+
+@frozen(kw_only=True)
+class Slot:
+    """One slot and what is in it. `wiring` lanes, from lane 0, lead from port to card.
+
+    `errors_owned_by` says who handles the link's error reports; `observable` is False where the platform shows
+    neither the near port nor the card's registers.
+    """
+
+    name: SlotName
+    wiring: Width
+    near: RootPort
+    card: EchoCard
+    riser: Text | None = None
+    dead_lanes: tuple[LaneNumber, ...] = ()
+    bit_error_rate: BitErrorRates = BitErrorRates()
+    errors_owned_by: Literal["kernel", "firmware"] = "kernel"
+    observable: bool = True
+    faults: tuple[Fault, ...] = ()
+
+
+@frozen(kw_only=True)
+class Scenario:
+    """A bench. `invented` says what in it is made up, and is shown wherever its data are."""
+
+    schema: int
+    name: Text
+    invented: Text
+    description: Text
+    slots: tuple[Slot, ...]
+
+    def slot(self, name: str) -> Slot | None:
+        """The slot of that name, or None."""
+        return next((slot for slot in self.slots if slot.name == name), None)

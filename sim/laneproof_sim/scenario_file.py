@@ -1,0 +1,196 @@
+"""Finds a bench, shipped or in a file, and reads its TOML into a `Scenario`; refuses the rest in one line.
+
+Every refusal is a `BadInput` that names the file, the key (`slot[1].near.max_width`, counted from 0) or the line,
+and the remedy. Files are hostile: they may be anything but a scenario.
+"""
+
+from __future__ import annotations
+
+import stat
+import tomllib
+from collections.abc import Iterator
+from importlib.resources import files
+from pathlib import Path
+from typing import Any
+
+import attrs
+import cattrs
+from cattrs.errors import (
+    AttributeValidationNote,
+    ClassValidationError,
+    ForbiddenExtraKeysError,
+    IterableValidationError,
+    IterableValidationNote,
+)
+from cattrs.gen import make_dict_structure_fn, override
+from laneproof.errors import BadInput
+
+from laneproof_sim.faults import CATALOGUE, Absent, Fault, StuckBit
+from laneproof_sim.quantities import READERS
+from laneproof_sim.scenario import SCHEMA, BitErrorRates, EchoCard, RootPort, Scenario, Slot
+
+_MAX_FILE_BYTES = 1 << 20
+_MAX_SLOTS = 64
+
+
+def shipped() -> tuple[str, ...]:
+    """Names of the benches that come with the simulator, the healthy one first."""
+    names = {Path(entry.name).stem for entry in files("laneproof_sim").joinpath("benches").iterdir()}
+    return ("demo", *sorted(names - {"demo"}))
+
+
+def load(text: str) -> Scenario:
+    """The bench that an address names: a shipped name, or a path (anything with "/", or ending in ".toml").
+
+    Raises BadInput.
+    """
+    if "/" in text or text.endswith(".toml"):
+        return read_scenario(_read_file(text), text)
+    if text not in shipped():
+        known = ", ".join(shipped())
+        raise BadInput(f'no bench is called "{text}"; shipped: {known}; for a file of your own write ./{text}.toml')
+    data = files("laneproof_sim").joinpath("benches", f"{text}.toml").read_bytes()
+    return read_scenario(data, f"bench {text}")
+
+
+def read_scenario(data: bytes, where: str) -> Scenario:
+    """Read a scenario's TOML; `where` names it in messages. Raises BadInput."""
+    try:
+        table = tomllib.loads(data.decode())
+    except UnicodeDecodeError:
+        raise BadInput(f"{where}: not a text file in UTF-8; give a scenario in TOML") from None
+    except (tomllib.TOMLDecodeError, RecursionError, ValueError) as error:
+        raise BadInput(f"{where}: not TOML: {error}; correct it there") from None
+    if table.get("schema") != SCHEMA:
+        raise BadInput(f"{where}: schema: {table.get('schema')!r} is not known; begin with schema = {SCHEMA}")
+    try:
+        scenario = _converter().structure(table, Scenario)
+        _check_across_keys(scenario)
+    except (ClassValidationError, _AcrossKeys) as error:
+        key, problem = _first_problem(error)
+        raise BadInput(f"{where}: {key}: {problem}") from None
+    return scenario
+
+
+def _read_file(text: str) -> bytes:
+    try:
+        path = Path(text)
+        mode = path.stat().st_mode
+        if not stat.S_ISREG(mode):
+            what = "a folder" if stat.S_ISDIR(mode) else "no ordinary file"
+            raise BadInput(f"{text}: is {what}; give a scenario file in TOML")
+        with path.open("rb") as file:
+            data = file.read(_MAX_FILE_BYTES + 1)
+    except (OSError, ValueError) as error:
+        if isinstance(error, BadInput):
+            raise
+        reason = getattr(error, "strerror", None) or str(error)
+        raise BadInput(f"{text}: cannot be read ({reason}); give a scenario file in TOML") from None
+    if len(data) > _MAX_FILE_BYTES:
+        raise BadInput(f"{text}: larger than 1 MiB, which no scenario is; give a scenario file in TOML")
+    return data
+
+
+def _converter() -> cattrs.Converter:
+    converter = cattrs.Converter(forbid_extra_keys=True)
+    for kind, read in READERS.items():
+        converter.register_structure_hook(kind, lambda value, _, read=read: read(value))
+    renamed = {Scenario: {"slots": "slot"}, Slot: {"faults": "fault"}}
+    for kind in (RootPort, EchoCard, BitErrorRates, *CATALOGUE, Slot, Scenario):
+        names = {name: override(rename=key) for name, key in renamed.get(kind, {}).items()}
+        structure = make_dict_structure_fn(kind, converter, _cattrs_forbid_extra_keys=True, **names)  # pyright: ignore
+        converter.register_structure_hook(kind, lambda value, _, s=structure: s(_table(value), _))
+    converter.register_structure_hook(Fault, lambda value, _: _read_fault(converter, value))
+    converter.register_structure_hook_func(_is_tuple, lambda value, kind: _read_list(converter, value, kind))
+    return converter
+
+
+def _is_tuple(kind: Any) -> bool:
+    return getattr(kind, "__origin__", None) is tuple
+
+
+def _read_list(converter: cattrs.Converter, value: Any, kind: Any) -> tuple[Any, ...]:
+    if not isinstance(value, list):
+        raise ValueError(f"{value!r} is no list; write [[...]] for tables, [...] for values")
+    return tuple(converter.structure(value, list[kind.__args__[0]]))
+
+
+def _table(value: Any) -> dict[str, Any]:
+    if not isinstance(value, dict):
+        raise ValueError(f"{value!r} is no table of keys and values")
+    return value
+
+
+def _read_fault(converter: cattrs.Converter, value: Any) -> Fault:
+    keys = dict(_table(value))
+    kind = keys.pop("kind", None)
+    for fault in CATALOGUE:
+        if fault.kind == kind:
+            return converter.structure(keys, fault)
+    known = ", ".join(fault.kind for fault in CATALOGUE)
+    raise ValueError(f"kind = {kind!r} is no kind of fault; use one of {known}")
+
+
+class _AcrossKeys(Exception):
+    """A value that is right by itself and wrong beside another: key and problem."""
+
+
+def _check_across_keys(scenario: Scenario) -> None:
+    if not 1 <= len(scenario.slots) <= _MAX_SLOTS:
+        raise _AcrossKeys("slot", f"{len(scenario.slots)} slots; write 1 to {_MAX_SLOTS} tables [[slot]]")
+    names = [slot.name for slot in scenario.slots]
+    for number, slot in enumerate(scenario.slots):
+        at = f"slot[{number}]"
+        if slot.name in names[:number]:
+            raise _AcrossKeys(f"{at}.name", f'"{slot.name}" is there twice; give each slot a name of its own')
+        for lane in slot.dead_lanes:
+            if lane >= slot.wiring:
+                raise _AcrossKeys(f"{at}.dead_lanes", f"lane {lane} is not wired; use 0 to {slot.wiring - 1}")
+        for direction in ("to_card", "from_card"):
+            lane_rates = getattr(slot.bit_error_rate, direction)
+            beyond = [lane for lane in range(slot.wiring, len(lane_rates)) if lane_rates[lane] != lane_rates[-1]]
+            if beyond:
+                problem = f"lane {beyond[0]} is not wired; use 0 to {slot.wiring - 1}"
+                raise _AcrossKeys(f"{at}.bit_error_rate.{direction}", problem)
+        for place, fault in enumerate(slot.faults):
+            if isinstance(fault, StuckBit) and not 0 <= fault.byte < fault.word:
+                problem = f"{fault.byte} is not in a word of {fault.word} bytes; use 0 to {fault.word - 1}"
+                raise _AcrossKeys(f"{at}.fault[{place}].byte", problem)
+            if isinstance(fault, Absent) and len(slot.faults) > 1:
+                raise _AcrossKeys(f"{at}.fault[{place}]", "a card that is absent has no other faults; leave one")
+
+
+def _first_problem(error: Exception) -> tuple[str, str]:
+    if isinstance(error, _AcrossKeys):
+        return error.args[0], error.args[1]
+    path: list[str] = []
+    while isinstance(error, ClassValidationError | IterableValidationError):
+        error = error.exceptions[0]
+        path.extend(_steps(error))
+    if isinstance(error, ForbiddenExtraKeysError):
+        known = ", ".join(sorted(_keys_of(error.cl))) or "none"
+        return _joined([*path, f".{sorted(error.extra_fields)[0]}"]), f"unknown key; known here: {known}"
+    if isinstance(error, KeyError):
+        return _joined([*path, f".{_key_of(error.args[0])}"]), "is missing; add it"
+    return _joined(path), str(error)
+
+
+def _steps(error: BaseException) -> Iterator[str]:
+    for note in getattr(error, "__notes__", ()):
+        if isinstance(note, IterableValidationNote):
+            yield f"[{note.index}]"
+        elif isinstance(note, AttributeValidationNote) and not isinstance(error, KeyError):
+            yield f".{_key_of(note.name)}"
+
+
+def _key_of(attribute: str) -> str:
+    return {"slots": "slot", "faults": "fault"}.get(attribute, attribute)
+
+
+def _keys_of(kind: type[Any]) -> set[str]:
+    own = {"kind"} if kind in CATALOGUE else set[str]()
+    return own | {_key_of(field.name) for field in attrs.fields(kind)}
+
+
+def _joined(path: list[str]) -> str:
+    return "".join(path).lstrip(".") or "the file"

@@ -1,0 +1,174 @@
+"""One PCI function observed beside a card on another path, while it is there and once it is gone."""
+
+from __future__ import annotations
+
+import errno
+
+import pytest
+from laneproof.clock import Deadline
+from laneproof.contract import ErrorObserver, IdentitySource, LinkObserver, ObserverSource
+from laneproof.errors import BadInput, CannotOpen, DeviceLost, DriverFault, Interrupted
+from laneproof.readings import AtLeast, Component, ErrorReading, Identity, LinkReading, PartnerLink, Unavailable
+from laneproof_drivers.pci_observer import PciObserver, PciObservers, observers
+
+PORT, CARD = "0000:00:06.0", "0000:03:00.0"
+LINK_STATUS_DL_ACTIVE_HIGH_BYTE = 0x20
+"""Bit 13 of LNKSTA, in its second byte (linux/pci_regs.h)."""
+
+
+def attach(tree, address: str = CARD) -> PciObserver:
+    with Deadline(20) as deadline:
+        (part,) = PciObservers(tree.root).attach(address, deadline)
+    assert isinstance(part, PciObserver)
+    return part
+
+
+def read_link(part) -> LinkReading:
+    with Deadline(20) as deadline:
+        return part.read_link(deadline)
+
+
+def read_errors(part) -> ErrorReading:
+    with Deadline(20) as deadline:
+        return part.read_errors(deadline)
+
+
+def read_identity(part) -> Identity:
+    with Deadline(20) as deadline:
+        return part.read_identity(deadline)
+
+
+def take_link_down(tree) -> None:
+    image = (tree.folder(PORT) / "config").read_bytes()
+    at = image[0x34]
+    while image[at] != 0x10:
+        at = image[at + 1]
+    high = at + 0x12 + 1
+    assert image[high] & LINK_STATUS_DL_ACTIVE_HIGH_BYTE
+    tree.patch_config(PORT, high, bytes([image[high] & ~LINK_STATUS_DL_ACTIVE_HIGH_BYTE]))
+
+
+def test_one_part_observes_link_errors_and_identity(tree):
+    part = attach(tree)
+    assert isinstance(part, LinkObserver)
+    assert isinstance(part, ErrorObserver)
+    assert isinstance(part, IdentitySource)
+    assert isinstance(observers, ObserverSource)
+
+
+def test_the_link_is_read_at_both_ends(tree):
+    reading = read_link(attach(tree))
+    assert (reading.near.name, reading.near.active, reading.near.max_width) == (PORT, True, 4)
+    assert (reading.far.name, reading.far.width, reading.far.max_width) == (CARD, 1, 1)
+
+
+def test_every_reading_is_made_anew(tree):
+    part = attach(tree)
+    before_link, before = read_link(part), read_errors(part)
+    tree.write(CARD, current_link_speed="5.0 GT/s PCIe", aer_dev_correctable="RxErr 2\nBadTLP 4")
+    assert (before_link.far.speed_gtps, read_link(part).far.speed_gtps) == (2.5, 5.0)
+    added = read_errors(part).since(before).far.correctable
+    assert {name: count.n for name, count in added.items()} == {"RxErr": 2, "BadTLP": 4}
+
+
+def test_identity_is_what_the_function_itself_answers(tree):
+    """e1000e is 8086:10d3 revision 00, as lspci 3.9.0 recorded it."""
+    part = attach(tree)
+    assert read_identity(part) == Identity(model="8086:10d3", components=(Component("revision", "00"),))
+    tree.patch_config(CARD, 0x08, b"\x07")
+    assert read_identity(part).components == (Component("revision", "07"),)
+
+
+def test_a_short_address_is_enough(tree):
+    assert read_link(attach(tree, "03:00.0")).far.name == CARD
+
+
+@pytest.mark.parametrize("address", ["", "03:00", "/dev/echo0", "0000:03:00.0?x", "../../../etc/passwd"])
+def test_no_address_is_bad_input(tree, address):
+    with pytest.raises(BadInput):
+        attach(tree, address)
+
+
+def test_an_address_where_nothing_is_cannot_be_opened(tree):
+    with pytest.raises(CannotOpen, match=r"0000:65:00\.0"):
+        attach(tree, "65:00.0")
+
+
+def test_a_port_is_refused_in_favour_of_the_card_below_it(tree):
+    with pytest.raises(BadInput, match="port above a card"):
+        attach(tree, PORT)
+
+
+def test_a_card_that_is_gone_leaves_the_near_end_to_be_read(tree):
+    part = attach(tree)
+    take_link_down(tree)
+    tree.unplug(CARD)
+    reading, errors = read_link(part), read_errors(part)
+    assert isinstance(reading.far, Unavailable)
+    assert isinstance(errors.far, Unavailable)
+    assert isinstance(reading.near, PartnerLink)
+    assert reading.near.active is False
+    assert errors.near.correctable["RxErr"].n == 0
+
+
+def test_a_card_that_is_gone_is_lost_with_the_ports_evidence(tree):
+    part = attach(tree)
+    take_link_down(tree)
+    tree.unplug(CARD)
+    with pytest.raises(DeviceLost, match="no longer shows") as caught:
+        read_identity(part)
+    assert PORT in caught.value.link_evidence
+
+
+def test_a_card_that_answers_all_ones_while_its_link_is_up_is_lost_without_evidence(tree):
+    part = attach(tree)
+    (tree.folder(CARD) / "config").write_bytes(b"\xff" * 4096)
+    with pytest.raises(DeviceLost, match="all ones") as caught:
+        read_identity(part)
+    assert caught.value.link_evidence == ""
+
+
+def test_a_card_whose_answer_cannot_be_read_is_not_called_lost(tree, failing_open):
+    part = attach(tree)
+    failing_open(errno.EIO, "config")
+    with pytest.raises(DriverFault):
+        read_identity(part)
+
+
+def test_a_damaged_list_of_capabilities_changes_no_identity(tree):
+    part = attach(tree)
+    tree.patch_config(CARD, 0x34, b"\x40")
+    tree.patch_config(CARD, 0x40, b"\x01\x40")  # a list that loops
+    assert read_identity(part).model == "8086:10d3"
+
+
+def test_counts_after_a_card_was_found_again_are_no_delta(tree):
+    part = attach(tree)
+    tree.write(CARD, aer_dev_correctable="RxErr 9")
+    before = read_errors(part)
+    tree.unplug(CARD)
+    tree.replug(CARD, PORT)
+    tree.write(CARD, aer_dev_correctable="RxErr 2")
+    added = read_errors(part).since(before)
+    assert added.far.correctable["RxErr"] == AtLeast(2, "the counters started anew in between")
+    assert added.near.epoch == before.near.epoch
+
+
+def test_a_function_on_the_root_bus_has_no_near_end_to_read(tree):
+    folder = tree.root / "devices/pci0000:00/0000:00:1e.0"
+    folder.mkdir()
+    (folder / "class").write_text("0x078000\n")
+    (tree.root / "bus/pci/devices/0000:00:1e.0").symlink_to(folder)
+    reading = read_link(attach(tree, "00:1e.0"))
+    assert isinstance(reading.near, Unavailable)
+    assert "hypervisor" in reading.near.why
+    assert isinstance(reading.far, Unavailable)
+
+
+def test_a_cancelled_call_reads_nothing(tree):
+    part = attach(tree)
+    with Deadline(20) as deadline:
+        deadline.cancel()
+        for call in (part.read_link, part.read_errors, part.read_identity):
+            with pytest.raises(Interrupted):
+                call(deadline)

@@ -1,0 +1,339 @@
+"""Decoding of configuration space: recorded images against sysfs, made ones against what was put in, hostile ones."""
+
+from __future__ import annotations
+
+import json
+import re
+from pathlib import Path
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from laneproof.errors import BadInput
+from laneproof.pcie import decode
+from laneproof.pcie import registers as regs
+
+CONFIG = Path(__file__).parents[2] / "fixtures" / "config"
+IMAGES = {path.stem: path.read_bytes() for path in sorted(CONFIG.glob("*.bin"))}
+PORT = "rootport_16gts_x16_edu"
+EXPRESS, AER = 0x54, 0x100  # where that root port has them, as lspci lists them
+
+
+def sysfs(name: str) -> dict[str, str]:
+    sections = re.split(r"^== (\w+)\n", (CONFIG / f"{name}.sysfs.txt").read_text(), flags=re.MULTILINE)
+    return {key: value.strip() for key, value in zip(sections[1::2], sections[2::2], strict=True)}
+
+
+def with_register(offset: int, value: int, nbytes: int, name: str = PORT) -> bytes:
+    """The image of `name`, one register set to `value`."""
+    image = bytearray(IMAGES[name])
+    image[offset : offset + nbytes] = value.to_bytes(nbytes, "little")
+    return bytes(image)
+
+
+# --- recorded images, against the attributes that Linux 6.1 showed for the same functions ---
+
+
+@pytest.mark.parametrize("name", IMAGES)
+def test_the_identity_is_that_of_sysfs(name: str) -> None:
+    seen, attributes = decode(IMAGES[name]), sysfs(name)
+    assert seen.vendor_id == int(attributes["vendor"], 16)
+    assert seen.device_id == int(attributes["device"], 16)
+    assert seen.class_code == int(attributes["class"], 16)
+    assert seen.revision_id == int(attributes["revision"], 16)
+
+
+@pytest.mark.parametrize("name", [name for name in IMAGES if "current_link_speed" in sysfs(name)])
+def test_the_link_is_that_of_sysfs(name: str) -> None:
+    link, attributes = decode(IMAGES[name]).link, sysfs(name)
+    assert link is not None
+
+    def speed(value: float | None) -> str:
+        return "Unknown" if value is None else f"{value} GT/s PCIe"
+
+    assert speed(link.speed_gtps) == attributes["current_link_speed"]
+    assert speed(link.max_speed_gtps) == attributes["max_link_speed"]
+    assert (link.width or 0) == int(attributes["current_link_width"])
+    assert (link.max_width or 0) == int(attributes["max_link_width"])
+
+
+def test_error_reporting_is_found_where_linux_counts_errors() -> None:
+    assert {name for name in IMAGES if decode(IMAGES[name]).aer} == {
+        name for name in IMAGES if "aer_dev_correctable" in sysfs(name)
+    }
+
+
+def test_root_errors_are_found_where_linux_counts_what_a_root_port_heard() -> None:
+    found = {name: decode(IMAGES[name]).aer for name in IMAGES}
+    assert {name for name, aer in found.items() if aer and aer.root} == {
+        name for name in IMAGES if "aer_rootport_total_err_cor" in sysfs(name)
+    }
+
+
+# --- what an image does not hold ---
+
+
+def test_a_header_alone_holds_neither_capabilities_nor_link() -> None:
+    seen = decode(IMAGES[PORT][:64])
+    assert (seen.size, seen.vendor_id, seen.header_type) == (64, 0x1B36, 1)
+    assert seen.capabilities == ()
+    assert (seen.port_type, seen.device_status, seen.link, seen.payload, seen.aer) == (None,) * 5
+
+
+def test_the_first_256_bytes_hold_the_link_but_no_error_reporting() -> None:
+    seen = decode(IMAGES[PORT][:256])
+    assert seen.link == decode(IMAGES[PORT]).link
+    assert seen.aer is None
+    assert not any(capability.extended for capability in seen.capabilities)
+
+
+def test_a_function_without_pci_express_has_no_link() -> None:
+    seen = decode(IMAGES["edu"])
+    assert [capability.name for capability in seen.capabilities] == ["Message Signalled Interrupts"]
+    assert seen.link is None
+
+
+def test_without_the_capability_flag_the_pointer_is_not_followed() -> None:
+    image = with_register(regs.PCI_STATUS, 0, 2)
+    assert all(capability.extended for capability in decode(image).capabilities)
+
+
+@pytest.mark.parametrize("code", [0, 7, 15])
+def test_a_speed_code_that_names_no_speed_is_none(code: int) -> None:
+    link = decode(with_register(EXPRESS + regs.PCI_EXP_LNKSTA, 0x10 | code, 2)).link
+    assert link is not None
+    assert (link.speed_gtps, link.width) == (None, 1)
+
+
+@pytest.mark.parametrize("code", [0, 3, 63])
+def test_a_width_code_that_names_no_width_is_none(code: int) -> None:
+    link = decode(with_register(EXPRESS + regs.PCI_EXP_LNKSTA, code << 4 | 4, 2)).link
+    assert link is not None
+    assert (link.speed_gtps, link.width) == (16.0, None)
+
+
+@pytest.mark.parametrize("code", [6, 7])
+def test_a_payload_code_that_names_no_size_is_none(code: int) -> None:
+    payload = decode(with_register(EXPRESS + regs.PCI_EXP_DEVCTL, code << 5 | 2 << 12, 2)).payload
+    assert payload is not None
+    assert (payload.supported, payload.set, payload.read_request) == (128, None, 512)
+
+
+def test_a_card_does_not_say_whether_its_link_trains_or_is_active() -> None:
+    # The bits are reserved at a link's lower end (from memory of the base specification), whatever they read.
+    image = with_register(0xE0 + regs.PCI_EXP_LNKSTA, 0xE811, 2, "e1000e_aer")
+    link = decode(image).link
+    assert link is not None
+    assert (link.training, link.dl_active, link.bandwidth_management, link.autonomous_bandwidth) == (None,) * 4
+
+
+def test_version_1_of_the_capability_has_no_second_link_registers() -> None:
+    link = decode(IMAGES["e1000e_aer"]).link
+    assert link is not None
+    assert (link.target_speed_gtps, link.flit_mode, link.supported_speeds_gtps) == (None, None, (2.5,))
+
+
+def test_a_root_complexs_own_function_has_no_link() -> None:
+    flags = int.from_bytes(IMAGES["nvme"][0x82:0x84], "little")
+    seen = decode(with_register(0x82, flags & 0xFF0F | 0x90, 2, "nvme"))
+    assert (seen.port_type, seen.link) == ("root complex integrated endpoint", None)
+    assert seen.payload is not None
+
+
+# --- what an image holds ---
+
+
+@pytest.mark.parametrize(
+    ("bit", "field"),
+    [
+        (regs.PCI_EXP_LNKSTA_LT, "training"),
+        (regs.PCI_EXP_LNKSTA_DLLLA, "dl_active"),
+        (regs.PCI_EXP_LNKSTA_LBMS, "bandwidth_management"),
+        (regs.PCI_EXP_LNKSTA_LABS, "autonomous_bandwidth"),
+        (regs.PCI_EXP_LNKSTA_SLC, "slot_clock"),
+    ],
+)
+def test_each_status_bit_of_a_port_shows_alone(bit: int, field: str) -> None:
+    link = decode(with_register(EXPRESS + regs.PCI_EXP_LNKSTA, 0x14 | bit, 2)).to_dict()["link"]
+    assert [key for key, value in link.items() if value is True] == [field]
+
+
+def test_flit_mode_is_read_from_the_second_link_status() -> None:
+    # Bit 0x0400: Linux linux/pci_regs.h of kernels newer than 6.1, PCI_EXP_LNKSTA2_FLIT.
+    link = decode(with_register(EXPRESS + regs.PCI_EXP_LNKSTA2, 0x0400, 2)).link
+    assert link is not None
+    assert link.flit_mode is True
+
+
+def test_supported_speeds_may_have_gaps() -> None:
+    link = decode(with_register(EXPRESS + regs.PCI_EXP_LNKCAP2, 0x5A, 4)).link
+    assert link is not None
+    assert link.supported_speeds_gtps == (2.5, 8.0, 16.0, 64.0)
+
+
+def test_without_a_vector_only_the_oldest_speeds_are_settled_by_the_maximum() -> None:
+    # Linux drivers/pci/pci.c, pcie_get_supported_speeds.
+    link = decode(with_register(EXPRESS + regs.PCI_EXP_LNKCAP2, 0, 4)).link
+    assert link is not None
+    assert (link.max_speed_gtps, link.supported_speeds_gtps) == (16.0, None)
+
+
+def test_the_first_error_counts_only_while_it_is_on_record() -> None:
+    image = bytearray(with_register(AER + regs.PCI_ERR_CAP, 20, 4))
+    cleared = decode(image).aer
+    image[AER + regs.PCI_ERR_UNCOR_STATUS : AER + regs.PCI_ERR_UNCOR_STATUS + 4] = (0x00104000).to_bytes(4, "little")
+    on_record = decode(image).aer
+    assert cleared is not None
+    assert on_record is not None
+    assert (cleared.first_error, on_record.first_error) == (None, "UnsupReq")
+    assert on_record.uncorrectable.status == ("CmpltTO", "UnsupReq")
+
+
+def test_the_header_log_keeps_its_double_words() -> None:
+    # Linux Documentation/PCI/pcieaer-howto.rst: the header that it logs with an unsupported request.
+    words = (0x04000001, 0x00200A03, 0x05010000, 0x00050100)
+    log = b"".join(word.to_bytes(4, "little") for word in words)
+    aer = decode(with_register(AER + regs.PCI_ERR_HEADER_LOG, int.from_bytes(log, "little"), 16)).aer
+    assert aer is not None
+    assert aer.header_log == words
+
+
+def test_an_error_source_counts_only_if_a_message_came() -> None:
+    sources = 0x0300_0608  # 03:00.0 for the uncorrectable one, 06:01.0 for the correctable one
+    image = bytearray(with_register(AER + regs.PCI_ERR_ROOT_ERR_SRC, sources, 4))
+    image[AER + regs.PCI_ERR_ROOT_STATUS] = regs.PCI_ERR_ROOT_COR_RCV | regs.PCI_ERR_ROOT_MULTI_COR_RCV
+    aer = decode(image).aer
+    assert aer is not None
+    assert aer.root is not None
+    assert aer.root.status == ("COR_RCV", "MULTI_COR_RCV")
+    assert (aer.root.correctable_source, aer.root.uncorrectable_source) == ("06:01.0", None)
+
+
+def test_the_plain_form_has_the_documented_keys_and_is_ready_for_json() -> None:
+    plain = json.loads(json.dumps(decode(IMAGES[PORT]).to_dict()))
+    assert plain == decode(IMAGES[PORT]).to_dict()
+    assert {"vendor_id", "device_id", "class_code", "capabilities", "link", "payload", "aer"} <= set(plain)
+    assert set(plain["capabilities"][0]) == {"id", "name", "offset", "extended"}
+    assert {"max_speed_gtps", "max_width", "speed_gtps", "width", "training", "dl_active"} <= set(plain["link"])
+    assert set(plain["payload"]) == {"supported", "set", "read_request"}
+    assert set(plain["aer"]) == {"offset", "correctable", "uncorrectable", "first_error", "header_log", "root"}
+    assert set(plain["aer"]["correctable"]) == {"status", "mask"}
+    assert set(plain["aer"]["uncorrectable"]) == {"status", "mask", "severity"}
+    assert plain["aer"]["correctable"]["mask"] == ["NonFatalErr", "CorrIntErr", "HeaderOF"]
+
+
+# --- images that are none ---
+
+
+@pytest.mark.parametrize("nbytes", [0, 63, 65, 100, 255, 257, 4095, 4097])
+def test_another_size_is_refused(nbytes: int) -> None:
+    with pytest.raises(BadInput, match=f"^{nbytes} bytes are no configuration space image; it has 64, 256 or 4096$"):
+        decode(bytes(nbytes))
+
+
+@pytest.mark.parametrize("nbytes", [64, 256, 4096])
+def test_all_ones_mean_that_no_device_answered(nbytes: int) -> None:
+    with pytest.raises(BadInput, match="no device answered"):
+        decode(b"\xff" * nbytes)
+
+
+@pytest.mark.parametrize("nbytes", [64, 256, 4096])
+def test_all_zeros_are_refused(nbytes: int) -> None:
+    with pytest.raises(BadInput, match="all zeros"):
+        decode(bytes(nbytes))
+
+
+@pytest.mark.parametrize("given", ["00: 36 1b", None, 4096, [0] * 64])
+def test_what_is_not_bytes_is_refused(given: object) -> None:
+    with pytest.raises(BadInput, match="image is bytes"):
+        decode(given)  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(
+    ("offset", "value", "nbytes", "complaint"),
+    [
+        (0x41, 0x54, 1, r"list loops: byte 0x41 points back to 0x54$"),
+        (0x41, 0x40, 1, r"list loops: byte 0x41 points back to 0x40$"),
+        (0x34, 0x10, 1, r"leaves its room: byte 0x34 points to 0x10$"),
+        (0x48, 0xFF, 1, r"at 0x48 reads all ones"),
+        (0x49, 0x58, 1, r"PCI Express capability at 0x54 overlaps the one at 0x58$"),
+        (0x148, 0x1481000D, 4, r"list loops: 0x148 points back to 0x148$"),
+        (0x148, 0x1001000D, 4, r"list loops: 0x148 points back to 0x100$"),
+        (0x148, 0x0401000D, 4, r"leaves its room: 0x148 points to 0x040$"),
+        (0x148, 0xFFFFFFFF, 4, r"at 0x148 reads all ones"),
+        (0x100, 0x11010001, 4, r"Advanced Error Reporting capability at 0x100 overlaps the one at 0x110$"),
+    ],
+)
+def test_a_list_that_cannot_be_is_refused_with_its_offset(offset: int, value: int, nbytes: int, complaint: str) -> None:
+    with pytest.raises(BadInput, match=complaint):
+        decode(with_register(offset, value, nbytes))
+
+
+def test_a_capability_that_runs_past_its_room_is_refused() -> None:
+    image = bytearray(IMAGES["edu"])
+    image[0x34], image[0xF0:0xF4] = 0xF0, bytes((regs.PCI_CAP_ID_EXP, 0, 2, 0))
+    with pytest.raises(BadInput, match=r"capability at 0xf0 runs past the end of its room, 0x100"):
+        decode(image)
+
+
+def test_reserved_bits_of_a_pointer_are_masked() -> None:
+    assert decode(with_register(0x34, 0x57, 1)) == decode(IMAGES[PORT])
+
+
+@pytest.mark.parametrize("header", [0, 0xFFFFFFFF])
+def test_an_extended_list_that_starts_empty_is_empty(header: int) -> None:
+    seen = decode(with_register(0x100, header, 4))
+    assert not any(capability.extended for capability in seen.capabilities)
+    assert seen.aer is None
+
+
+# --- anything at all ---
+
+
+def describes_or_refuses(image: bytes) -> None:
+    try:
+        seen = decode(image)
+    except BadInput as error:
+        refusal = str(error)
+    else:
+        refusal = "described"
+        json.dumps(seen.to_dict())
+        assert len(seen.capabilities) == len({capability.offset for capability in seen.capabilities})
+    assert len(refusal.splitlines()) == 1
+
+
+NOISE = st.tuples(st.sampled_from([64, 256, 4096]), st.randoms(use_true_random=False))
+
+
+@settings(derandomize=True, deadline=None, max_examples=150)
+@given(NOISE.map(lambda noise: noise[1].randbytes(noise[0])))
+def test_random_bytes_are_described_or_refused(image: bytes) -> None:
+    describes_or_refuses(image)
+
+
+@settings(derandomize=True, deadline=None, max_examples=300)
+@given(
+    st.sampled_from(sorted(IMAGES)),
+    st.lists(st.tuples(st.integers(0, 0x1FF), st.integers(0, 255)), min_size=1, max_size=40),
+)
+def test_mutated_images_are_described_or_refused(name: str, changes: list[tuple[int, int]]) -> None:
+    image = bytearray(IMAGES[name])
+    for offset, value in changes:
+        image[offset % len(image)] = value
+    describes_or_refuses(bytes(image))
+
+
+@settings(derandomize=True, deadline=None, max_examples=100)
+@given(st.binary(max_size=300))
+def test_short_input_is_described_or_refused(image: bytes) -> None:
+    describes_or_refuses(image)
+
+
+def test_the_longest_possible_lists_are_walked_to_their_end() -> None:
+    image = bytearray(IMAGES["edu"] + bytes(4096 - 256))
+    for offset in range(0x40, 0x100, 4):
+        image[offset : offset + 2] = bytes((regs.PCI_CAP_ID_VNDR, (offset + 4) & 0xFF))
+    for offset in range(0x100, 0x1000, 4):
+        header = regs.PCI_EXT_CAP_ID_VNDR | 1 << 16 | ((offset + 4) & 0xFFF) << 20
+        image[offset : offset + 4] = header.to_bytes(4, "little")
+    assert len(decode(image).capabilities) == 48 + 960
