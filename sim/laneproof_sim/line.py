@@ -16,7 +16,8 @@ check values have them:
 Approximated: packets of one load are all of its average size, link packets travel in loads of their own, and what is
 hit while a Nak is under way is discarded anyway and not counted again. The directions are computed load by load: a
 retrain in one holds up the other from the load on that has not been computed yet. An idle link receives for `IDLE_S`,
-then it sleeps as in L1 and there is nothing to be hit. After `MAX_ROLLOVERS` rollovers over one packet the link goes down.
+then it sleeps as in L1 and there is nothing to be hit. After `MAX_ROLLOVERS` rollovers over one packet the link goes
+down.
 """
 
 from __future__ import annotations

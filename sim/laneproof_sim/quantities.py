@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 import re
+import reprlib
 from collections.abc import Callable, Mapping
 from typing import Any, NewType
 
@@ -42,9 +43,13 @@ Text = NewType("Text", str)
 _SLOT_NAME = re.compile(r"[a-z0-9][a-z0-9-]{0,31}\Z")
 
 
+shown = reprlib.repr
+"""A value from outside for a message: quoted, on one line, shortened."""
+
+
 def read_text(value: Any) -> str:
     if not isinstance(value, str):
-        raise ValueError(f"{value!r} is not text; put it in quotes")
+        raise ValueError(f"{shown(value)} is not text; put it in quotes")
     if len(value) > 400 or not value.isprintable():
         raise ValueError("this text is too long or holds control characters; use at most 400 printable ones")
     return value
@@ -59,13 +64,13 @@ def read_slot_name(value: Any) -> str:
 
 def read_integer(value: Any) -> int:
     if isinstance(value, bool) or not isinstance(value, int):
-        raise ValueError(f"{value!r} is not a whole number")
+        raise ValueError(f"{shown(value)} is not a whole number")
     return value
 
 
 def read_flag(value: Any) -> bool:
     if not isinstance(value, bool):
-        raise ValueError(f"{value!r} is neither true nor false")
+        raise ValueError(f"{shown(value)} is neither true nor false")
     return value
 
 
@@ -75,7 +80,7 @@ def one_of(noun: str, allowed: tuple[int, ...]) -> Callable[[Any], int]:
     def read(value: Any) -> int:
         number = read_integer(value)
         if number not in allowed:
-            raise ValueError(f"{number} is no {noun}; use one of {', '.join(map(str, allowed))}")
+            raise ValueError(f"{shown(number)} is no {noun}; use one of {', '.join(map(str, allowed))}")
         return number
 
     return read
@@ -87,7 +92,7 @@ def between(noun: str, least: int, most: int) -> Callable[[Any], int]:
     def read(value: Any) -> int:
         number = read_integer(value)
         if not least <= number <= most:
-            raise ValueError(f"{number} is no {noun}; use {least} to {most}")
+            raise ValueError(f"{shown(number)} is no {noun}; use {least} to {most}")
         return number
 
     return read
@@ -95,8 +100,8 @@ def between(noun: str, least: int, most: int) -> Callable[[Any], int]:
 
 def read_speed(value: Any) -> float:
     if not isinstance(value, str):
-        raise ValueError(f'{value!r} has no unit; write for example "8 GT/s"')
-    speed = parse_speed_gtps(value)
+        raise ValueError(f'{shown(value)} has no unit; write for example "8 GT/s"')
+    speed = parse_speed_gtps(read_text(value))
     modelled = [known for known in rates.SPEEDS_GTPS if known <= 32]
     if speed == 64.0:
         raise BadInput('64 GT/s and FLIT mode are not modelled yet; use at most "32 GT/s"')
@@ -107,8 +112,8 @@ def read_speed(value: Any) -> float:
 
 def read_byte_count(value: Any) -> int:
     if not isinstance(value, str):
-        raise ValueError(f'{value!r} has no unit; write for example "64 KiB"')
-    count = parse_bytes(value)
+        raise ValueError(f'{shown(value)} has no unit; write for example "64 KiB"')
+    count = parse_bytes(read_text(value))
     if not 0 < count < 2**62:
         raise BadInput(f'"{value}" is out of range; use at least 1 B')
     return count
@@ -123,21 +128,21 @@ def read_payload(value: Any) -> int:
 
 def _read_number(value: Any) -> float:
     if isinstance(value, bool) or not isinstance(value, int | float):
-        raise ValueError(f"{value!r} is not a number")
+        raise ValueError(f"{shown(value)} is not a number")
     return float(value) if abs(value) < 2**62 else math.inf
 
 
 def read_probability(value: Any) -> float:
     number = _read_number(value)
     if not 0 <= number < 1:
-        raise ValueError(f"{value} is no probability; use 0 or more and less than 1")
+        raise ValueError(f"{shown(value)} is no probability; use 0 or more and less than 1")
     return number
 
 
 def _read_bit_error_rate(value: Any) -> float:
     number = _read_number(value)
     if not 0 <= number <= MAX_BIT_ERROR_RATE:
-        raise ValueError(f"{value} is no bit error rate; use 0 to {MAX_BIT_ERROR_RATE}")
+        raise ValueError(f"{shown(value)} is no bit error rate; use 0 to {MAX_BIT_ERROR_RATE}")
     return number
 
 

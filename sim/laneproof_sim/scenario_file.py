@@ -11,7 +11,7 @@ import tomllib
 from collections.abc import Iterator
 from importlib.resources import files
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal, NoReturn, get_args, get_origin
 
 import attrs
 import cattrs
@@ -26,11 +26,12 @@ from cattrs.gen import make_dict_structure_fn, override
 from laneproof.errors import BadInput
 
 from laneproof_sim.faults import CATALOGUE, Absent, Fault, StuckBit
-from laneproof_sim.quantities import READERS
+from laneproof_sim.quantities import READERS, shown
 from laneproof_sim.scenario import SCHEMA, BitErrorRates, EchoCard, RootPort, Scenario, Slot
 
 _MAX_FILE_BYTES = 1 << 20
 _MAX_SLOTS = 64
+_MAX_LINE = 400
 
 
 def shipped() -> tuple[str, ...]:
@@ -48,7 +49,9 @@ def load(text: str) -> Scenario:
         return read_scenario(_read_file(text), text)
     if text not in shipped():
         known = ", ".join(shipped())
-        raise BadInput(f'no bench is called "{text}"; shipped: {known}; for a file of your own write ./{text}.toml')
+        _refuse(
+            f"bench {text}", f"is not known; shipped: {known}; for a file of your own give its path, as in ./my.toml"
+        )
     data = files("laneproof_sim").joinpath("benches", f"{text}.toml").read_bytes()
     return read_scenario(data, f"bench {text}")
 
@@ -58,41 +61,54 @@ def read_scenario(data: bytes, where: str) -> Scenario:
     try:
         table = tomllib.loads(data.decode())
     except UnicodeDecodeError:
-        raise BadInput(f"{where}: not a text file in UTF-8; give a scenario in TOML") from None
+        _refuse(where, "not a text file in UTF-8; give a scenario in TOML")
     except (tomllib.TOMLDecodeError, RecursionError, ValueError) as error:
-        raise BadInput(f"{where}: not TOML: {error}; correct it there") from None
+        _refuse(where, f"not TOML: {error}; correct it there")
     if table.get("schema") != SCHEMA:
-        raise BadInput(f"{where}: schema: {table.get('schema')!r} is not known; begin with schema = {SCHEMA}")
+        _refuse(where, f"schema: {shown(table.get('schema'))} is not known; begin with schema = {SCHEMA}")
     try:
         scenario = _converter().structure(table, Scenario)
         _check_across_keys(scenario)
     except (ClassValidationError, _AcrossKeys) as error:
         key, problem = _first_problem(error)
-        raise BadInput(f"{where}: {key}: {problem}") from None
+        _refuse(where, f"{key}: {problem}")
     return scenario
 
 
+def _refuse(where: str, problem: str) -> NoReturn:
+    """Raise BadInput in one printable line, whatever the file or its name held."""
+    line = f"{where}: {problem}"
+    line = "".join(letter if letter.isprintable() else repr(letter)[1:-1] for letter in line)
+    raise BadInput(
+        line if len(line) <= _MAX_LINE else f"{line[: _MAX_LINE // 2]} … {line[-_MAX_LINE // 2 :]}"
+    ) from None
+
+
 def _read_file(text: str) -> bytes:
+    remedy = "give a scenario file in TOML"
     try:
         path = Path(text)
-        mode = path.stat().st_mode
+        mode = path.stat().st_mode  # before opening: a pipe or device might never end
         if not stat.S_ISREG(mode):
-            what = "a folder" if stat.S_ISDIR(mode) else "no ordinary file"
-            raise BadInput(f"{text}: is {what}; give a scenario file in TOML")
+            _refuse(text, f"is {'a folder' if stat.S_ISDIR(mode) else 'no ordinary file'}; {remedy}")
         with path.open("rb") as file:
             data = file.read(_MAX_FILE_BYTES + 1)
-    except (OSError, ValueError) as error:
+    except OSError as error:
+        _refuse(text, f"cannot be read ({error.strerror}); {remedy}")
+    except ValueError as error:
         if isinstance(error, BadInput):
             raise
-        reason = getattr(error, "strerror", None) or str(error)
-        raise BadInput(f"{text}: cannot be read ({reason}); give a scenario file in TOML") from None
+        _refuse(text, f"cannot be read ({error}); {remedy}")
     if len(data) > _MAX_FILE_BYTES:
-        raise BadInput(f"{text}: larger than 1 MiB, which no scenario is; give a scenario file in TOML")
+        _refuse(text, f"larger than 1 MiB, which no scenario is; {remedy}")
     return data
 
 
 def _converter() -> cattrs.Converter:
     converter = cattrs.Converter(forbid_extra_keys=True)
+    converter.register_structure_hook(Fault, lambda value, _: _read_fault(converter, value))
+    converter.register_structure_hook_func(_is_tuple, lambda value, kind: _read_list(converter, value, kind))
+    converter.register_structure_hook_func(lambda kind: get_origin(kind) is Literal, _read_choice)
     for kind, read in READERS.items():
         converter.register_structure_hook(kind, lambda value, _, read=read: read(value))
     renamed = {Scenario: {"slots": "slot"}, Slot: {"faults": "fault"}}
@@ -100,24 +116,28 @@ def _converter() -> cattrs.Converter:
         names = {name: override(rename=key) for name, key in renamed.get(kind, {}).items()}
         structure = make_dict_structure_fn(kind, converter, _cattrs_forbid_extra_keys=True, **names)  # pyright: ignore
         converter.register_structure_hook(kind, lambda value, _, s=structure: s(_table(value), _))
-    converter.register_structure_hook(Fault, lambda value, _: _read_fault(converter, value))
-    converter.register_structure_hook_func(_is_tuple, lambda value, kind: _read_list(converter, value, kind))
     return converter
 
 
 def _is_tuple(kind: Any) -> bool:
-    return getattr(kind, "__origin__", None) is tuple
+    return get_origin(kind) is tuple
+
+
+def _read_choice(value: Any, kind: Any) -> Any:
+    if value not in get_args(kind):
+        raise ValueError(f"{shown(value)} is not known; use one of {', '.join(get_args(kind))}")
+    return value
 
 
 def _read_list(converter: cattrs.Converter, value: Any, kind: Any) -> tuple[Any, ...]:
     if not isinstance(value, list):
-        raise ValueError(f"{value!r} is no list; write [[...]] for tables, [...] for values")
-    return tuple(converter.structure(value, list[kind.__args__[0]]))
+        raise ValueError(f"{shown(value)} is no list; write [[...]] for tables, [...] for values")
+    return tuple(converter.structure(value, list[get_args(kind)[0]]))
 
 
 def _table(value: Any) -> dict[str, Any]:
     if not isinstance(value, dict):
-        raise ValueError(f"{value!r} is no table of keys and values")
+        raise ValueError(f"{shown(value)} is no table of keys and values")
     return value
 
 
@@ -128,7 +148,7 @@ def _read_fault(converter: cattrs.Converter, value: Any) -> Fault:
         if fault.kind == kind:
             return converter.structure(keys, fault)
     known = ", ".join(fault.kind for fault in CATALOGUE)
-    raise ValueError(f"kind = {kind!r} is no kind of fault; use one of {known}")
+    raise ValueError(f"kind = {shown(kind)} is no kind of fault; use one of {known}")
 
 
 class _AcrossKeys(Exception):

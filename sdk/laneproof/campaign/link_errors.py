@@ -10,6 +10,9 @@ from laneproof.campaign.results import Findings, Plain
 from laneproof.pcie import CATALOGUE
 from laneproof.readings import AtLeast, Count, ErrorReading, LinkReading, PartnerErrors, Unavailable
 
+_RECEIVED_DAMAGED = {"RxErr", "BadTLP", "BadDLLP"}
+"""What a receiver counts when a packet arrives damaged on an otherwise working link."""
+
 
 def plain_link(reading: LinkReading) -> Plain:
     """Both partners' view of the link; {"unavailable": why} for one that cannot be seen."""
@@ -78,17 +81,25 @@ def _judge_end(end: str, errors: PartnerErrors, limit: int, findings: Findings) 
     if total <= limit:
         return False
     shown = ", ".join(_shown(name, count, severity) for severity, name, count in present if count.n)
-    meanings = " ".join(
-        f"{CATALOGUE[name].meaning} {CATALOGUE[name].suspects}"
-        for name in dict.fromkeys(name for _, name, count in present if count.n)
-        if name in CATALOGUE
-    )
-    other = "far" if end == "near" else "near"
     findings.failed(
-        f"{errors.name} ({end} end) counted {shown}; the limit is {limit}. {meanings} "
-        f"What the {other} end counts, or does not, says nothing about this direction."
+        f"{errors.name} ({end} end) counted {shown}; the limit is {limit}. "
+        + " ".join(_accusations(end, {name for _, name, count in present if count.n}))
     )
     return True
+
+
+def _accusations(end: str, names: set[str]) -> Iterator[str]:
+    """Who may be to blame for the errors that one end counted, a sentence each."""
+    if names & _RECEIVED_DAMAGED:
+        other = "near" if end == "far" else "far"
+        yield (
+            f"What this end received was damaged and sent again, so the path into it is suspect: the {other} end's "
+            f"transmitter, contacts, riser, this receiver. The {other} end counts nothing when it sends again; its "
+            "silence clears nobody."
+        )
+    for name in sorted(names - _RECEIVED_DAMAGED):
+        if name in CATALOGUE:
+            yield f"{name}: {CATALOGUE[name].meaning} {CATALOGUE[name].suspects}"
 
 
 def _shown(name: str, count: Count, severity: str) -> str:

@@ -30,8 +30,10 @@ from laneproof.errors import (
     NotOffered,
     TransferTimeout,
 )
+from laneproof.integrity import Comparison
 from laneproof.readings import ErrorReading, Identity, Unavailable
 from laneproof.safety import SafetyCaution
+from laneproof.units import format_bytes
 
 OPEN_GRACE_S = 30.0
 """Real seconds that opening, reading registers and recovering may take together before a slot counts as hung."""
@@ -192,12 +194,14 @@ def _opened(card: Endpoint) -> Plain:
 
 def _judge_loss(error: DeviceLost, findings: Findings) -> None:
     """A slot that drops its link under load fails; a card that is gone for no reason to be seen is inconclusive."""
+    so_far = error.so_far
+    moved = f" after {format_bytes(so_far.bytes_received)} had come back" if isinstance(so_far, Comparison) else ""
     if error.link_evidence:
-        findings.failed(f"the card was lost during the step: {error.args[0]}; {error.link_evidence}")
+        findings.failed(f"the card was lost{moved}: {error.args[0]}. The link went down: {error.link_evidence}")
     else:
         findings.inconclusive(
-            f"the card was lost during the step: {error.args[0]}; nothing shows that the link went down, so slot, "
-            "card and driver all remain possible"
+            f"the card was lost{moved}: {error.args[0]}. Nothing shows that the link went down, so slot, card and "
+            "driver all remain possible"
         )
 
 

@@ -110,7 +110,7 @@ def _complain_of_errors(result: RunResult) -> None:
 
 
 def _print_check(human: Console, plan: Plan) -> None:
-    human.print(f"plan {one_line(plan.name)}: valid; nothing was run. Each endpoint goes through each step, in order.")
+    human.print(f"plan {one_line(plan.name)}: valid; nothing was run. Each endpoint takes each step in order.")
     for name, endpoint in zip(plan.names(), plan.endpoint, strict=True):
         human.print(f"endpoint  {one_line(name)}: {one_line(endpoint.uri)}")
     exposure = 0

@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+import textwrap
 from typing import TYPE_CHECKING
 
-from laneproof.campaign.results import EndpointResult, RunResult
+from laneproof.campaign.results import EndpointResult, Reason, RunResult
 from laneproof.campaign.verdict import Verdict
 from laneproof.cli.words import one_line
 
 if TYPE_CHECKING:
     from rich.console import Console
 
+_INDENT = 20
 _STYLES = {
     Verdict.PASS: "green",
     Verdict.FAIL: "bold red",
@@ -35,32 +37,30 @@ def print_summary(human: Console, result: RunResult) -> None:
         _print_steps(human, endpoint)
     for caveat in dict.fromkeys(text for endpoint in result.endpoints for text in endpoint.opened.get("caveats", [])):
         human.print(f"\n{one_line(caveat)}")
+    count = len(result.endpoints)
     bits = sum(8 * step.bytes_moved for endpoint in result.endpoints for step in endpoint.steps)
     human.print(
         Text.assemble(
             "\nverdict: ",
             (str(result.verdict), _STYLES[result.verdict]),
-            f"  ({len(result.endpoints)} endpoints, {bits} bits came back"
+            f"  ({count} endpoint{'s' * (count != 1)}, {bits} bits came back"
             + ("; interrupted)" if result.interrupted else ")"),
         )
     )
 
 
 def _print_steps(human: Console, endpoint: EndpointResult) -> None:
-    from rich.table import Table
-    from rich.text import Text
-
-    table = Table.grid(padding=(0, 1))
-    table.add_column(width=12, no_wrap=True)
-    table.add_column(width=6, no_wrap=True)
-    table.add_column(overflow="fold")
-    for reason in endpoint.reasons:
-        table.add_row("  slot", Text(str(reason.verdict), _STYLES[reason.verdict]), one_line(reason.text))
     for step in endpoint.steps:
         for number, reason in enumerate(step.reasons):
-            table.add_row(
-                f"  {step.kind}" if number == 0 else "",
-                Text(str(reason.verdict), _STYLES[reason.verdict]),
-                one_line(reason.text),
-            )
-    human.print(table)
+            _print_reason(human, step.kind if number == 0 else "", reason)
+    for reason in endpoint.reasons:
+        _print_reason(human, "slot", reason)
+
+
+def _print_reason(human: Console, kind: str, reason: Reason) -> None:
+    from rich.text import Text
+
+    first, *rest = textwrap.wrap(one_line(reason.text), human.width - _INDENT) or [""]
+    human.print(Text.assemble(f"  {kind:11}", (f"{reason.verdict!s:7}", _STYLES[reason.verdict]), first))
+    for line in rest:
+        human.print(" " * _INDENT + line)

@@ -299,7 +299,7 @@ def _link(image: bytes, at: int, kind: int | None, version: int) -> Link:
 def _supported_speeds(vector: int, max_speed_gtps: float | None) -> tuple[float, ...] | None:
     """Speeds of the vector in Link Capabilities 2; parts older than 3.0 have none, and then the maximum settles it.
 
-    The rule of Linux's pcie_get_supported_speeds (drivers/pci/pci.c).
+    The rule of Linux's pcie_get_supported_speeds (drivers/pci/pci.c), from memory.
     """
     listed = tuple(speed for bit, speed in enumerate(SPEEDS_GTPS, start=1) if vector >> bit & 1)
     if listed:

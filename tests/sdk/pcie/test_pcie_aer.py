@@ -135,8 +135,8 @@ def test_an_unknown_group_is_refused() -> None:
         names_of(1, "fatal")  # type: ignore[arg-type]
 
 
-# Long labels: Linux include/ras/ras_event.h; older spellings without "Error": its first version, and
-# drivers/pci/pcie/aer/aerdrv_errprint.c.
+# Long labels: Linux include/ras/ras_event.h; older spellings without "Error": include/trace/events/ras.h before it.
+# That aer.c used the same in its sysfs files before the short ones is from memory.
 LONG = {
     "Receiver Error": "RxErr",
     "Bad TLP": "BadTLP",

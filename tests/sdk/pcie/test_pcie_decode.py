@@ -172,7 +172,7 @@ def test_supported_speeds_may_have_gaps() -> None:
 
 
 def test_without_a_vector_only_the_oldest_speeds_are_settled_by_the_maximum() -> None:
-    # Linux drivers/pci/pci.c, pcie_get_supported_speeds.
+    # From memory of Linux drivers/pci/pci.c, pcie_get_supported_speeds.
     link = decode(with_register(EXPRESS + regs.PCI_EXP_LNKCAP2, 0, 4)).link
     assert link is not None
     assert (link.max_speed_gtps, link.supported_speeds_gtps) == (16.0, None)
