@@ -15,10 +15,10 @@ from collections.abc import Iterable
 from contextlib import ExitStack
 
 from attrs import field, frozen, validators
+
 from laneproof.clock import Deadline
 from laneproof.contract import Address, Card, Channel, Driver, Found, Limits
 from laneproof.errors import BadInput
-
 from laneproof_drivers.descriptor_stream import DescriptorStream
 from laneproof_drivers.device_node import DeviceNode, connect_socket, drain, kind_of, open_node
 

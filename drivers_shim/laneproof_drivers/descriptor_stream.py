@@ -14,7 +14,6 @@ from typing import NoReturn
 from laneproof.clock import Deadline
 from laneproof.contract import StreamPath
 from laneproof.errors import DeviceLost, DriverFault
-
 from laneproof_drivers.device_node import DeviceNode
 
 _GONE = frozenset((errno.EPIPE, errno.ECONNRESET, errno.ENOTCONN, errno.ESHUTDOWN, errno.ENODEV, errno.ENXIO))

@@ -21,7 +21,6 @@ from laneproof.readings import (
     Unavailable,
     known,
 )
-
 from laneproof_drivers.sysfs import LinkSeen, PciFunction, functions
 
 _SYS = Path("/sys")

@@ -20,7 +20,6 @@ from laneproof.readings import (
     PartnerLink,
     Unavailable,
 )
-
 from laneproof_drivers.sysfs import ALL_ONES, NO_ANSWER, PciFunction, bus_address, find
 
 NO_PORT = (

@@ -13,6 +13,7 @@ from collections.abc import Iterable
 from pathlib import Path
 
 from attrs import frozen
+
 from laneproof.errors import BadInput
 from laneproof.pcie import CORRECTABLE, UNCORRECTABLE, WIDTHS, AdvancedErrors, ConfigSpace, canonical_name, decode
 from laneproof.readings import AtLeast, Count, PartnerErrors, PartnerLink, Unavailable

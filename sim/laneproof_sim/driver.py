@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from attrs import frozen
+
 from laneproof.clock import Deadline
 from laneproof.contract import (
     Address,
@@ -20,7 +21,6 @@ from laneproof.contract import (
 )
 from laneproof.errors import BadInput, NotOffered
 from laneproof.readings import Component, ErrorReading, Identity, LinkReading
-
 from laneproof_sim.limits_of_model import CAVEATS
 from laneproof_sim.path import DmaPath, limits
 from laneproof_sim.scenario_file import load, shipped

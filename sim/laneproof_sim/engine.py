@@ -15,8 +15,8 @@ from typing import Literal
 
 import numpy as np
 from attrs import define, field
-from laneproof.contract import Completion
 
+from laneproof.contract import Completion
 from laneproof_sim.faults import CardMemory, DropOff, Stall
 from laneproof_sim.line import Line, LinkFailed
 from laneproof_sim.packets import LinkTiming
@@ -114,15 +114,7 @@ class Engine:
 
         Returns the virtual time reached and the completions due then, empty where there is none before `until_s`.
         """
-        while True:
-            horizon_s = min(until_s, self._finished[0][0] if self._finished else math.inf, self.lost_s)
-            ready_s, step = self._next_step()
-            if step is None or ready_s >= min(horizon_s, self._halted_s):
-                break
-            try:
-                step(ready_s)
-            except LinkFailed as failure:
-                self.lost_s = failure.at_s
+        self.work(until_s, to_completion=True)
         if not self._finished or self._finished[0][0] > min(until_s, self.lost_s):
             return min(until_s, self.lost_s), []
         now_s = self._finished[0][0]
@@ -131,6 +123,18 @@ class Engine:
             _, ticket = heapq.heappop(self._finished)
             done.append(self._under_way.pop(ticket).completion("done"))
         return now_s, done
+
+    def work(self, until_s: float, *, to_completion: bool = False) -> None:
+        """Take every step that starts before `until_s`, or before the next completion if that comes first."""
+        while True:
+            completion_s = self._finished[0][0] if to_completion and self._finished else math.inf
+            ready_s, step = self._next_step()
+            if step is None or ready_s >= min(until_s, completion_s, self.lost_s, self._halted_s):
+                return
+            try:
+                step(ready_s)
+            except LinkFailed as failure:
+                self.lost_s = failure.at_s
 
     def can_go_on(self) -> bool:
         """Whether time alone will bring anything: a step, a completion or the loss of the card."""

@@ -13,7 +13,6 @@ from typing import Literal
 
 from laneproof.pcie import aer
 from laneproof.readings import AtLeast, Count, PartnerErrors
-
 from laneproof_sim.registers import CARD_REQUESTER_ID, LinkPartner
 
 End = Literal["near", "far"]

@@ -12,8 +12,8 @@ from __future__ import annotations
 from typing import Literal
 
 from attrs import frozen
-from laneproof.pcie import rates
 
+from laneproof.pcie import rates
 from laneproof_sim.scenario import Slot
 from laneproof_sim.training import Trained
 

@@ -10,10 +10,10 @@ import time
 from collections.abc import Sequence
 
 import numpy as np
+
 from laneproof.clock import Deadline
 from laneproof.contract import Completion, Limits, QueuedPath
 from laneproof.errors import BadInput
-
 from laneproof_sim.slot import OpenSlot
 
 GRACE_S = 0.05

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from laneproof.pcie import aer, rates
 from laneproof.pcie import registers as regs
-
 from laneproof_sim.scenario import Slot
 from laneproof_sim.training import Trained
 

@@ -23,10 +23,10 @@ from cattrs.errors import (
     IterableValidationNote,
 )
 from cattrs.gen import make_dict_structure_fn, override
-from laneproof.errors import BadInput
 
+from laneproof.errors import BadInput
 from laneproof_sim.faults import CATALOGUE, Absent, Fault, StuckBit
-from laneproof_sim.quantities import READERS, shown
+from laneproof_sim.quantities import MAX_LANES, READERS, shown
 from laneproof_sim.scenario import SCHEMA, BitErrorRates, EchoCard, RootPort, Scenario, Slot
 
 _MAX_FILE_BYTES = 1 << 20
@@ -166,10 +166,12 @@ def _check_across_keys(scenario: Scenario) -> None:
         for lane in slot.dead_lanes:
             if lane >= slot.wiring:
                 raise _AcrossKeys(f"{at}.dead_lanes", f"lane {lane} is not wired; use 0 to {slot.wiring - 1}")
-        for direction in ("to_card", "from_card"):
-            lane_rates = getattr(slot.bit_error_rate, direction)
-            beyond = [lane for lane in range(slot.wiring, len(lane_rates)) if lane_rates[lane] != lane_rates[-1]]
-            if beyond:
+        for direction, lane_rates in (
+            ("to_card", slot.bit_error_rate.to_card),
+            ("from_card", slot.bit_error_rate.from_card),
+        ):
+            beyond = [lane for lane in range(slot.wiring, MAX_LANES) if lane_rates[lane]]
+            if beyond and len(set(lane_rates)) > 1:  # one rate for all lanes is a rate for those that are wired
                 problem = f"lane {beyond[0]} is not wired; use 0 to {slot.wiring - 1}"
                 raise _AcrossKeys(f"{at}.bit_error_rate.{direction}", problem)
         for place, fault in enumerate(slot.faults):

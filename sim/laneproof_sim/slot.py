@@ -9,11 +9,11 @@ from __future__ import annotations
 import threading
 
 import numpy as np
+
 from laneproof import pcie
 from laneproof.contract import Completion
 from laneproof.errors import BadInput, CannotOpen, DeviceLost, EndpointClosed
 from laneproof.readings import ErrorReading, LinkReading, PartnerLink, Unavailable
-
 from laneproof_sim.engine import Engine
 from laneproof_sim.faults import CardMemory
 from laneproof_sim.kernel import Kernel
@@ -159,9 +159,11 @@ class OpenSlot:
         return f"root port of slot {self.slot.name}" if end == "near" else f"card in slot {self.slot.name}"
 
     def _settle(self) -> None:
-        """Bring idle lines, hardware and kernel up to this moment."""
+        """Bring engine, idle lines, hardware and kernel up to this moment, which a sleeper may have moved."""
         self._require_open()
-        now_s, lost_s = self.clock.now_s(), self._engine.lost_s
+        now_s = self.clock.now_s()
+        self._engine.work(now_s)
+        lost_s = self._engine.lost_s
         if not self._lost:
             for line in self._lines:
                 line.idle_until(min(now_s, lost_s))

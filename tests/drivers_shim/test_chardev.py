@@ -14,6 +14,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
+
 from laneproof.clock import Deadline
 from laneproof.contract import Address, Card, StreamPath
 from laneproof.errors import BadInput, CannotOpen, CardInUse, DeviceLost, DriverFault, Interrupted

@@ -6,6 +6,7 @@ import errno
 import os
 
 import pytest
+
 from laneproof.clock import Deadline
 from laneproof.contract import CONTRACT, Host
 from laneproof.errors import Interrupted

@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 
 import pytest
+
 from laneproof.clock import Deadline
 from laneproof.contract import ErrorObserver, IdentitySource, LinkObserver, ObserverSource
 from laneproof.errors import BadInput, CannotOpen, DeviceLost, DriverFault, Interrupted

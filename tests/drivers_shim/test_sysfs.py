@@ -6,6 +6,7 @@ import errno
 
 import pytest
 from conftest import sections
+
 from laneproof.errors import BadInput
 from laneproof.readings import AtLeast, PartnerErrors, PartnerLink, Unavailable
 from laneproof_drivers.sysfs import COALESCED, STICKY, bus_address, find, functions

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+
 from laneproof.errors import BadInput
 from laneproof.integrity import CHANNELS, SLOTS, pattern
 from laneproof.integrity.allocation import COUNTER, PRBS, WALKING

@@ -8,6 +8,7 @@ import mmap
 
 import numpy as np
 import pytest
+
 from laneproof.errors import BadInput
 from laneproof.integrity import pattern
 

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+
 from laneproof.errors import BadInput
 from laneproof.integrity import crc32, crc32_combine
 from laneproof.integrity.crc import _zero_bytes

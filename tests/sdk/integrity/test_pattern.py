@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+
 from laneproof.errors import BadInput
 from laneproof.integrity import FIXED_WORD, NAMES, pattern
 

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy.signal import max_len_seq
+
 from laneproof.integrity import pattern
 from laneproof.integrity.prbs import POLYNOMIALS
-from scipy.signal import max_len_seq
 
 # ITU-T O.150 (05/96), clause 5 and table 1: feedback taps and inversion. PRBS7 is common practice.
 O150 = {

@@ -6,6 +6,7 @@ import re
 from pathlib import Path
 
 import pytest
+
 from laneproof.errors import BadInput
 from laneproof.pcie import CATALOGUE, CORRECTABLE, UNCORRECTABLE, canonical_name, names_of
 

@@ -6,6 +6,7 @@ import json
 import math
 
 import pytest
+
 from laneproof.errors import BadInput
 from laneproof.pcie import SPEEDS_GTPS, WIDTHS, Ceiling, ceiling, link_bytes_per_s
 

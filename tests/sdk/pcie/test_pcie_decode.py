@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+
 from laneproof.errors import BadInput
 from laneproof.pcie import decode
 from laneproof.pcie import registers as regs

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+
 from laneproof.pcie import CATALOGUE, decode
 from laneproof.pcie import registers as regs
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import pytest
+
 from laneproof.errors import BadInput
 from laneproof.pcie import SPEEDS_GTPS, WIDTHS, encoding, lane_bits_per_s, link_bytes_per_s, speed_code, speed_from_code
 

@@ -6,6 +6,7 @@ import re
 from pathlib import Path
 
 import pytest
+
 from laneproof.pcie import registers
 
 HEADER = Path("/usr/include/linux/pci_regs.h")  # Debian's linux-libc-dev
