@@ -5,7 +5,8 @@ configuration space and computes ceilings; `laneproof.contract` is what a driver
 """
 
 from laneproof import contract, pcie, safety
-from laneproof.endpoint import Endpoint, Recovery, Transfer, open  # noqa: A004 - the frozen name
+from laneproof.channel import Transfer
+from laneproof.endpoint import Endpoint, Recovery, open  # noqa: A004 - the frozen name
 from laneproof.errors import (
     BadInput,
     CannotOpen,

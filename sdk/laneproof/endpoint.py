@@ -13,14 +13,13 @@ from types import TracebackType
 from typing import Any, Literal, final
 
 import attrs
-import numpy as np
 from attrs import frozen
 
 from laneproof import registry, safety
+from laneproof.channel import OpenChannel, Transfer
 from laneproof.clock import Clock, Deadline
 from laneproof.contract import (
     Card,
-    Channel,
     Driver,
     ErrorObserver,
     IdentitySource,
@@ -39,31 +38,15 @@ from laneproof.errors import (
     DriverFault,
     EndpointBusy,
     EndpointClosed,
-    Interrupted,
     LaneproofError,
     NotOffered,
-    OutOfStep,
-    TransferTimeout,
 )
 from laneproof.integrity import Comparison, Pattern
-from laneproof.integrity import pattern as make_pattern
-from laneproof.moving import CheckJob, Mover, mover_for
 from laneproof.moving.blocks import aligned
 from laneproof.readings import ErrorReading, Identity, LinkReading, Unavailable, known
 
 OPEN_TIMEOUT_S = 10.0
 CONTROL_TIMEOUT_S = 10.0
-DEFAULT_BLOCK = 1 << 20
-"""Bytes that a check moves at a time, unless the card's largest transfer is smaller."""
-
-
-@frozen(kw_only=True)
-class Transfer:
-    """One buffer out and back: bytes each way, and seconds by the card's clock."""
-
-    bytes_sent: int
-    bytes_received: int
-    seconds: float
 
 
 @frozen(kw_only=True)
@@ -143,7 +126,9 @@ class Endpoint:
         self._closed = False
         self._card = connect()
         try:
-            self.channels = tuple(OpenChannel(self, channel) for channel in self._card.channels)
+            self.channels = tuple(
+                OpenChannel(uri, self._card.clock, self._operation, channel) for channel in self._card.channels
+            )
         except BaseException:
             self._card.close()
             raise
@@ -270,7 +255,7 @@ class Endpoint:
             self._card.close()
             self._card = self._connect()
             for channel, fresh in zip(self.channels, self._card.channels, strict=True):
-                channel.replace(fresh)
+                channel.replace(fresh, self._card.clock)
             how = "reconnected"
         for channel in self.channels:
             channel.in_step = True
@@ -346,171 +331,6 @@ class Endpoint:
         except (LaneproofError, OSError):
             return ""
         return f"{near.name} shows its link down" if near is not None and near.active is False else ""
-
-
-@final
-class OpenChannel:
-    """One channel of an open card, with the same four calls as the endpoint has."""
-
-    def __init__(self, endpoint: Endpoint, channel: Channel) -> None:
-        self.name = channel.name
-        self.limits = channel.limits
-        self.in_step = True
-        """False after a fault, until `recover()`."""
-        self._endpoint = endpoint
-        self._mover: Mover = mover_for(channel)
-        self._outward = threading.Lock()
-        self._inward = threading.Lock()
-        self._next_sequence = 0
-
-    def default_timeout_s(self, nbytes: int) -> float:
-        """Seconds that moving `nbytes` may take unless the caller says otherwise: ten times nominal, and five."""
-        return 5.0 + 10.0 * nbytes / self.limits.nominal_bytes_per_s
-
-    def send(self, data: Any, timeout: float | None = None) -> int:
-        """As `Endpoint.send`."""
-        view = self._view(data, writable=False)
-        with self._call("send", len(view), timeout, self._outward) as deadline:
-            moved = self._mover.send(view, deadline)
-            self._whole(moved, len(view), "sent", deadline)
-        return moved
-
-    def receive_into(self, buffer: Any, timeout: float | None = None) -> int:
-        """As `Endpoint.receive_into`."""
-        view = self._view(buffer, writable=True)
-        with self._call("receive_into", len(view), timeout, self._inward) as deadline:
-            moved = self._mover.receive_into(view, deadline)
-            self._whole(moved, len(view), "received", deadline)
-        return moved
-
-    def loopback(self, data: Any, buffer: Any, timeout: float | None = None) -> Transfer:
-        """As `Endpoint.loopback`."""
-        out, into = self._view(data, writable=False), self._view(buffer, writable=True)
-        if len(out) != len(into):
-            raise BadInput(f"{len(out)} bytes out do not fit {len(into)} bytes in; give buffers of one length")
-        if np.shares_memory(np.frombuffer(out, np.uint8), np.frombuffer(into, np.uint8)):
-            raise BadInput("data and buffer overlap; receive into memory of its own")
-        with self._call("loopback", len(out), timeout, self._outward, self._inward) as deadline:
-            started_s = self._endpoint.clock.now_s()
-            sent, received = self._mover.loopback(out, into, deadline)
-            self._whole(received, len(out), "returned", deadline)
-            seconds = self._endpoint.clock.now_s() - started_s
-        return Transfer(bytes_sent=sent, bytes_received=received, seconds=seconds)
-
-    def check(
-        self,
-        pattern: str | Pattern,
-        nbytes: int,
-        *,
-        block: int | None = None,
-        depth: int | None = None,
-        direction: Literal["both", "to_card", "from_card"] = "both",
-        timeout: float | None = None,
-        progress: Callable[[int], Any] | None = None,
-    ) -> Comparison:
-        """As `Endpoint.check`."""
-        if direction != "both":
-            raise NotOffered("one direction alone needs a PatternEngine", uri=self._endpoint.uri, operation="check")
-        job = self._job(pattern, nbytes, block, depth, progress)
-        with self._call("check", nbytes, timeout, self._outward, self._inward) as deadline:
-            result = self._mover.check(job, deadline)
-        if result.stalled or result.surplus_bytes or result.bytes_received < nbytes:
-            self.in_step = False
-        return result
-
-    def take_sequences(self, count: int) -> int:
-        """The first of `count` sequence numbers that no earlier buffer of this channel had."""
-        first = self._next_sequence
-        self._next_sequence += count
-        return first
-
-    def drain(self, deadline: Deadline) -> int:
-        """Discard what a failed call left under way; for `Endpoint.recover`."""
-        return self._mover.drain(deadline)
-
-    def replace(self, channel: Channel) -> None:
-        """Go on over a new connection; for `Endpoint.recover`."""
-        self._mover = mover_for(channel)
-        self.limits = channel.limits
-
-    def _job(
-        self,
-        pattern: str | Pattern,
-        nbytes: int,
-        block: int | None,
-        depth: int | None,
-        progress: Callable[[int], Any] | None,
-    ) -> CheckJob:
-        limits = self.limits
-        chosen = make_pattern(pattern) if isinstance(pattern, str) else pattern
-        size = block if block is not None else min(DEFAULT_BLOCK, limits.max_transfer)
-        size = size if block is not None else max(limits.granularity, size - size % limits.granularity)
-        under_way = depth if depth is not None else limits.queue_depth
-        if nbytes < 0 or size < 1 or under_way < 1:
-            raise BadInput(f"nbytes {nbytes}, block {size}, depth {under_way}: give at least 0, 1 and 1")
-        for name, value in (("nbytes", nbytes), ("block", size)):
-            if value % limits.granularity:
-                raise BadInput(f"{name} {value} is no multiple of the card's granularity, {limits.granularity}")
-        if size > limits.max_transfer:
-            raise BadInput(f"block {size} is more than the card's largest transfer, {limits.max_transfer}")
-        first = self.take_sequences(-(-nbytes // size))
-        return CheckJob(
-            nbytes=nbytes,
-            block=size,
-            depth=under_way,
-            stretch=lambda number: (chosen.for_sequence(first + number), 0),
-            progress=progress,
-        )
-
-    @contextmanager
-    def _call(self, name: str, nbytes: int, timeout: float | None, *locks: threading.Lock) -> Generator[Deadline]:
-        taken: list[threading.Lock] = []
-        try:
-            for lock in locks:
-                if not lock.acquire(blocking=False):
-                    raise EndpointBusy(
-                        f"channel {self.name} has a call of this direction under way",
-                        uri=self._endpoint.uri,
-                        operation=name,
-                    )
-                taken.append(lock)
-            if not self.in_step:
-                raise OutOfStep(
-                    f"channel {self.name} may hold bytes of a call that failed; call recover() first",
-                    uri=self._endpoint.uri,
-                    operation=name,
-                )
-            limit_s = self.default_timeout_s(nbytes) if timeout is None else timeout
-            try:
-                with self._endpoint._operation(name, limit_s) as deadline:  # pyright: ignore[reportPrivateUsage]
-                    yield deadline
-            except (TransferTimeout, DriverFault, DeviceLost, Interrupted):
-                self.in_step = False
-                raise
-        finally:
-            for lock in taken:
-                lock.release()
-
-    def _whole(self, moved: int, wanted: int, verb: str, deadline: Deadline) -> None:
-        if moved == wanted:
-            return
-        if deadline.expired:
-            raise TransferTimeout(f"{verb} {moved} of {wanted} bytes before the deadline", moved=moved)
-        raise DriverFault(f"the card {verb} {moved} of {wanted} bytes and ended the transfer")
-
-    def _view(self, data: Any, *, writable: bool) -> memoryview:
-        try:
-            view = memoryview(data)
-        except TypeError:
-            raise BadInput(f"{type(data).__name__} is no buffer; give bytes, a bytearray or an array") from None
-        if not view.c_contiguous:
-            raise BadInput("the buffer is not contiguous; copy it first")
-        if writable and view.readonly:
-            raise BadInput("the buffer is read-only; receive into a bytearray or a writable array")
-        flat = view.cast("B")
-        if len(flat) % self.limits.granularity:
-            raise BadInput(f"{len(flat)} bytes is no multiple of the card's granularity, {self.limits.granularity}")
-        return flat
 
 
 class _PlainRegion(Region):

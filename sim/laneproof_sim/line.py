@@ -109,13 +109,11 @@ class ErrorSites:
 class Line:
     """One direction. `receiver` is the end at which its packets arrive."""
 
-    def __init__(
-        self, timing: LinkTiming, receiver: End, lane_rates: dict[int, float], note: Note, *purpose: object
-    ) -> None:
+    def __init__(self, timing: LinkTiming, receiver: End, sites: ErrorSites, note: Note) -> None:
         self._timing = timing
         self._receiver: End = receiver
         self._sender: End = "near" if receiver == "far" else "far"
-        self._sites = ErrorSites(lane_rates, *purpose, receiver)
+        self._sites = sites
         self._note = note
         self._opposite: Line | None = None
         self._bits_per_s = timing.line_bits_per_s

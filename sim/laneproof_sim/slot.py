@@ -16,8 +16,8 @@ from laneproof.errors import BadInput, CannotOpen, DeviceLost, EndpointClosed
 from laneproof.readings import ErrorReading, LinkReading, PartnerLink, Unavailable
 from laneproof_sim.engine import Engine
 from laneproof_sim.faults import CardMemory
-from laneproof_sim.kernel import Kernel
-from laneproof_sim.line import Line
+from laneproof_sim.kernel import End, Kernel
+from laneproof_sim.line import ErrorSites, Line
 from laneproof_sim.packets import link_timing
 from laneproof_sim.registers import LinkPartner
 from laneproof_sim.scenario import Slot
@@ -46,14 +46,12 @@ class OpenSlot:
         self.near = LinkPartner(slot, self.trained, near=True)
         self.far = LinkPartner(slot, self.trained, near=False)
         self._kernel = Kernel(self.near, self.far, owned=slot.errors_owned_by == "kernel")
-        lanes, line_rates = self.trained.lanes, slot.bit_error_rate
-        to_card = {lane: line_rates.to_card[lane] for lane in lanes}
-        from_card = {lane: line_rates.from_card[lane] for lane in lanes}
-        where = (seed, slot.name)
-        self._lines = (
-            Line(self.timing, "far", to_card, self._kernel.note, *where),
-            Line(self.timing, "near", from_card, self._kernel.note, *where),
-        )
+
+        def build(receiver: End, lane_rates: tuple[float, ...]) -> Line:
+            rates = {lane: lane_rates[lane] for lane in self.trained.lanes}
+            return Line(self.timing, receiver, ErrorSites(rates, seed, slot.name, receiver), self._kernel.note)
+
+        self._lines = build("far", slot.bit_error_rate.to_card), build("near", slot.bit_error_rate.from_card)
         Line.join(*self._lines)
         for line in self._lines:
             line.begin(self.trained.ready_s)

@@ -122,8 +122,8 @@ def _print_check(human: Console, plan: Plan) -> None:
     if exposure:
         bound = error_rate_bound(0, exposure)
         human.print(
-            f"claim     without a wrong bit, an endpoint shows fewer than {bound:.1e} wrong per bit at {CONFIDENCE:.0%} "
-            f"confidence ({exposure} bits, one way)"
+            f"claim     without a wrong bit, an endpoint shows fewer than {bound:.1e} wrong per bit at "
+            f"{CONFIDENCE:.0%} confidence ({exposure} bits, one way)"
         )
     else:
         human.print("claim     none: no step verifies a stated amount of data")

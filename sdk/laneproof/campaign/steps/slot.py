@@ -9,8 +9,9 @@ from typing import Any
 from attrs import field, frozen, validators
 
 from laneproof.campaign.events import Event, Expecting, Noted, Progress
+from laneproof.channel import Transfer
 from laneproof.documents import SpeedGtps
-from laneproof.endpoint import Endpoint, Transfer
+from laneproof.endpoint import Endpoint
 from laneproof.errors import BadInput, Interrupted
 from laneproof.integrity import Comparison, Pattern, pattern
 from laneproof.pcie import SPEEDS_GTPS, WIDTHS

@@ -1,0 +1,69 @@
+"""Faults of the card's memory: which bytes they hit, whatever the chunks in which these pass."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+
+from laneproof_sim.chance import Gaps
+from laneproof_sim.faults import CATALOGUE, BitFlips, CardMemory, RegularFlips, StuckBit
+
+NBYTES = 100_000
+
+
+def passed(faults: tuple, chunk: int, fill: int = 0, seed: int = 0) -> np.ndarray:
+    """NBYTES of `fill` after they went through a memory with `faults`, a chunk at a time."""
+    memory = CardMemory(faults, seed, "north")
+    data = np.full(NBYTES, fill, dtype=np.uint8)
+    for start in range(0, NBYTES, chunk):
+        memory.pass_through(data[start : start + chunk])
+    return data
+
+
+FAULTS = [BitFlips(probability=1e-3), RegularFlips(every=1009), StuckBit(word=32, byte=5, bit=3, level=1)]
+
+
+@pytest.mark.parametrize("fault", FAULTS, ids=lambda fault: fault.kind)
+@pytest.mark.parametrize("chunk", [1, 7, 4096, 65_537])
+def test_damage_depends_on_position_and_not_on_chunks(fault, chunk):
+    assert np.array_equal(passed((fault,), chunk), passed((fault,), NBYTES))
+
+
+def test_flips_come_with_the_probability_asked_for():
+    # Binomial mean and standard deviation; five of them leave once in two million seeds.
+    wrong = np.count_nonzero(passed((BitFlips(probability=0.01),), NBYTES))
+    assert abs(wrong - 1000) < 5 * math.sqrt(990)
+
+
+def test_a_flip_is_one_bit():
+    assert set(np.bitwise_count(passed((BitFlips(probability=0.01),), NBYTES)).tolist()) == {0, 1}
+
+
+def test_another_seed_flips_elsewhere():
+    fault = (BitFlips(probability=1e-3),)
+    assert not np.array_equal(passed(fault, NBYTES, seed=0), passed(fault, NBYTES, seed=1))
+
+
+def test_regular_flips_keep_their_distance():
+    wrong = np.flatnonzero(passed((RegularFlips(every=1009),), 300))
+    assert set(np.diff(wrong).tolist()) == {1009}
+    assert wrong[0] == 1008
+
+
+@pytest.mark.parametrize(("fill", "level", "expected"), [(0x00, 1, 0x08), (0xFF, 0, 0xF7), (0xFF, 1, 0xFF)])
+def test_a_stuck_bit_reads_the_same_at_its_place_in_every_word(fill, level, expected):
+    data = passed((StuckBit(word=32, byte=5, bit=3, level=level),), 4099, fill)
+    assert set(data[5::32].tolist()) == {expected}
+    assert np.count_nonzero(np.delete(data, np.s_[5::32]) != fill) == 0
+
+
+def test_gaps_do_not_depend_on_how_many_are_drawn_at_a_time():
+    few, many = Gaps(1e-3, "a", block=3), Gaps(1e-3, "a", block=1000)
+    assert [few.draw() for _ in range(500)] == [many.draw() for _ in range(500)]
+
+
+def test_every_kind_says_its_cause_and_what_is_seen():
+    assert len({fault.kind for fault in CATALOGUE}) == len(CATALOGUE)
+    assert all(fault.cause.endswith(".") and fault.seen.endswith(".") for fault in CATALOGUE)

@@ -1,0 +1,96 @@
+"""Register images of both partners: what the decoder reads from them, what clears them, what a loss does to them."""
+
+from __future__ import annotations
+
+import pytest
+
+from laneproof import pcie
+from laneproof.pcie import registers as regs
+from laneproof.readings import Unavailable
+from laneproof_sim.faults import DropOff
+
+# linux/pci_regs.h and QEMU hw/pci/pcie_aer.c: default severity, and the correctable errors masked by default.
+DEFAULT_SEVERITY = 0x00462030
+DEFAULT_CORRECTABLE_MASK = 0xE000
+AER = 0x100
+
+
+def test_the_reading_is_what_the_decoder_finds_in_the_images(bench):
+    opened = bench(speed=16.0, width=4, card={"max_speed": 8.0}).opened
+    reading = opened.read_link()
+    for image, partner in zip(opened.images(), (reading.near, reading.far), strict=True):
+        decoded = pcie.decode(image).to_dict()
+        link, payload = decoded["link"], decoded["payload"]
+        assert (partner.speed_gtps, partner.width) == (link["speed_gtps"], link["width"]) == (8.0, 4)
+        assert (partner.max_speed_gtps, partner.max_width) == (link["max_speed_gtps"], link["max_width"])
+        assert (partner.max_payload, partner.read_request) == (payload["set"], payload["read_request"])
+
+
+def test_payload_is_set_to_the_smaller_of_both(bench):
+    opened = bench(near={"max_payload": 512}, card={"max_payload": 128}).opened
+    near, far = (pcie.decode(image).to_dict()["payload"] for image in opened.images())
+    assert (near["supported"], near["set"]) == (512, 128)
+    assert (far["supported"], far["set"]) == (128, 128)
+
+
+def test_error_masks_and_severities_are_the_defaults(bench):
+    for image in bench().opened.images():
+        severity = int.from_bytes(image[AER + regs.PCI_ERR_UNCOR_SEVER :][:4], "little")
+        mask = int.from_bytes(image[AER + regs.PCI_ERR_COR_MASK :][:4], "little")
+        assert (severity, mask) == (DEFAULT_SEVERITY, DEFAULT_CORRECTABLE_MASK)
+
+
+def test_a_written_one_clears_a_status_bit_and_a_zero_leaves_it(bench):
+    # Write-one-to-clear registers: base specification, from memory.
+    near = bench().opened.near
+    near.raise_error("BadTLP")
+    near.raise_error("RxErr")
+    status = AER + regs.PCI_ERR_COR_STATUS
+    near.write(status, regs.PCI_ERR_COR_BAD_TLP)
+    assert near.read(status) == regs.PCI_ERR_COR_RCVR
+
+
+def test_software_cannot_set_a_status_bit(bench):
+    near = bench().opened.near
+    near.write(AER + regs.PCI_ERR_COR_STATUS, 0xFFFFFFFF)
+    assert near.correctable == 0
+
+
+def test_a_masked_error_sets_its_status_and_is_not_reported(bench):
+    # Base specification, masked errors, from memory: status set, no message, first error pointer unmoved.
+    near = bench().opened.near
+    assert near.raise_error("CorrIntErr") is None
+    assert near.correctable == regs.PCI_ERR_COR_INTERNAL
+
+
+def test_the_first_error_pointer_names_the_first_uncorrectable_error(bench):
+    opened = bench().opened
+    opened.near.raise_error("SDES")
+    opened.near.raise_error("DLP")
+    assert pcie.decode(opened.near.image()).to_dict()["aer"]["first_error"] == "SDES"
+
+
+@pytest.fixture
+def after_loss(bench, data):
+    one = bench(faults=(DropOff(after=1 << 20),))
+    with pytest.raises(Exception, match="all ones"):
+        one.echo(data(2 << 20), 256 * 1024)
+    return one
+
+
+def test_a_lost_card_reads_all_ones(after_loss):
+    near, far = after_loss.opened.images()
+    assert far == b"\xff" * 4096
+    assert near[:2] != b"\xff\xff"
+
+
+def test_the_near_port_of_a_lost_card_shows_its_link_down(after_loss):
+    reading = after_loss.opened.read_link()
+    assert reading.near.active is False
+    assert isinstance(reading.far, Unavailable)
+
+
+def test_a_lost_card_is_a_surprise_down_at_the_near_port(after_loss):
+    # linux/pci_regs.h: PCI_ERR_UNC_SURPDN, fatal by default (QEMU pcie_aer.c).
+    after_loss.opened.clock.sleep(1e-3)
+    assert after_loss.opened.read_errors().near.fatal["SDES"].n == 1
