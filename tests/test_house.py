@@ -83,3 +83,10 @@ def test_readme_and_guide_carry_every_caution() -> None:
         assert caution.title in readme
     assert safety.DEFERRAL in folded
     assert safety.DEFERRAL in " ".join(readme.split())
+
+
+def test_the_guide_says_what_the_bench_does_not_model() -> None:
+    from laneproof_sim.limits_of_model import NOT_MODELLED
+
+    page = " ".join((ROOT / "sdk/laneproof/guide/bench.md").read_text("utf-8").split())
+    assert [sentence for sentence in NOT_MODELLED if sentence not in page] == []

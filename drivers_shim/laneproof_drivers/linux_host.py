@@ -21,7 +21,7 @@ from laneproof.readings import (
     Unavailable,
     known,
 )
-from laneproof_drivers.sysfs import LinkSeen, PciFunction, functions
+from laneproof_drivers.sysfs import NO_PORT, LinkSeen, PciFunction, functions
 
 _SYS = Path("/sys")
 _EMPTY = Unavailable("nothing is plugged in, or it is powered off")
@@ -64,12 +64,14 @@ class LinuxHost(Host):
                 break
             if function.faces_down():
                 links.append(_link(function))
+            elif function.port is None and isinstance(function.link().partner, PartnerLink):
+                links.append(_half_hidden(function))
             elif function.port is None:
                 linkless.append(function.address)
         if linkless:
             remarks.append(
-                f"no port above, so no link to show, for {_listed(linkless)}: part of the processor or chipset, or, "
-                "in a virtual machine, the link above these functions is the hypervisor's and not shown"
+                f"no link to show for {_listed(linkless)}: part of the processor or chipset, or, in a virtual machine, "
+                "the link above these functions is the hypervisor's and not shown"
             )
         return HostSurvey(host=self._name(), links=tuple(links), remarks=tuple(remarks))
 
@@ -103,6 +105,21 @@ def _link(port: PciFunction) -> HostLink:
         link=LinkReading(near=near_seen.partner, far=far_seen.partner),
         errors=ErrorReading(near=near_errors, far=far_errors),
         remarks=tuple(dict.fromkeys(remarks)),
+    )
+
+
+def _half_hidden(far: PciFunction) -> HostLink:
+    """The link of a function whose port is not shown, as in a virtual machine: half of it, and not to be judged."""
+    seen, errors = far.link(), far.errors()
+    hidden = Unavailable(NO_PORT)
+    own = (errors.why,) if isinstance(errors, Unavailable) else tuple(_raised(errors))
+    return HostLink(
+        near_address=None,
+        far_address=far.address,
+        description=_description(far),
+        link=LinkReading(near=hidden, far=seen.partner),
+        errors=ErrorReading(near=hidden, far=errors),
+        remarks=(*seen.gaps, *own, "only one partner is shown, so what the link should train to is not known"),
     )
 
 

@@ -20,12 +20,7 @@ from laneproof.readings import (
     PartnerLink,
     Unavailable,
 )
-from laneproof_drivers.sysfs import ALL_ONES, NO_ANSWER, PciFunction, bus_address, find
-
-NO_PORT = (
-    "Linux shows no port above it: it is part of the processor or chipset, or, in a virtual machine, "
-    "the link above this function is the hypervisor's and not shown"
-)
+from laneproof_drivers.sysfs import ALL_ONES, NO_ANSWER, NO_PORT, PciFunction, bus_address, find
 
 
 class PciObserver(LinkObserver, ErrorObserver, IdentitySource):

@@ -25,6 +25,10 @@ COALESCED = "the kernel adds one per bit and handled interrupt"
 PRIVILEGED = (
     "payload settings, link activity and error flags need root (CAP_SYS_ADMIN): unprivileged reads stop at byte 64"
 )
+NO_PORT = (
+    "Linux shows no port above it: it is part of the processor or chipset, or, in a virtual machine, "
+    "the link above this function is the hypervisor's and not shown"
+)
 STICKY = "its status flag is set and not cleared, so further events of its kind do not show"
 
 _ADDRESS = re.compile(r"(?:([0-9a-f]{4,8}):)?([0-9a-f]{2}:[01][0-9a-f]\.[0-7])", re.IGNORECASE)
@@ -280,7 +284,7 @@ def _table(text: str | Unavailable, names: Iterable[str], flagged: Iterable[str]
             counts[canonical_name(label.strip())] = _count(number)
     for name in flagged:
         known = counts.get(name)
-        counts[name] = AtLeast(max(1, known.n) if isinstance(known, AtLeast) else 1, STICKY)
+        counts[name] = AtLeast(max(1, known.n) if isinstance(known, AtLeast) else 1, STICKY, blind=True)
     return counts
 
 

@@ -8,27 +8,21 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable, Generator
-from contextlib import AbstractContextManager, contextmanager
+from contextlib import AbstractContextManager, ExitStack, contextmanager
 from typing import Any, Literal, final
 
 import numpy as np
 from attrs import frozen
 
-from laneproof.clock import Clock, Deadline
+from laneproof.clock import SLICE_S, Clock, Deadline
 from laneproof.contract import Channel
-from laneproof.errors import (
-    BadInput,
-    DeviceLost,
-    DriverFault,
-    EndpointBusy,
-    Interrupted,
-    NotOffered,
-    OutOfStep,
-    TransferTimeout,
-)
+from laneproof.errors import BadInput, DriverFault, EndpointBusy, NotOffered, OutOfStep, TransferTimeout, named
 from laneproof.integrity import Comparison, Pattern
 from laneproof.integrity import pattern as make_pattern
+from laneproof.integrity.allocation import COUNT_LIMIT, checked_index
+from laneproof.integrity.buffers import byte_view
 from laneproof.moving import CheckJob, Mover, mover_for
+from laneproof.moving.blocks import largest_piece
 
 DEFAULT_BLOCK = 1 << 20
 """Bytes that a check moves at a time, unless the card's largest transfer is smaller."""
@@ -50,17 +44,19 @@ class Transfer:
 class OpenChannel:
     """One channel of an open card, with the same four calls as the endpoint has."""
 
-    def __init__(self, uri: str, clock: Clock, operation: Operation, channel: Channel) -> None:
+    def __init__(self, uri: str, clock: Clock, operation: Operation, channel: Channel, number: int) -> None:
         self.name = channel.name
         self.limits = channel.limits
         self.in_step = True
         """False after a fault, until `recover()`."""
         self._uri = uri
+        self._number = number
         self._clock = clock
         self._operation = operation
         self._mover: Mover = mover_for(channel)
         self._outward = threading.Lock()
         self._inward = threading.Lock()
+        self._taking = threading.Lock()
         self._next_sequence = 0
 
     def default_timeout_s(self, nbytes: int) -> float:
@@ -69,32 +65,36 @@ class OpenChannel:
 
     def send(self, data: Any, timeout: float | None = None) -> int:
         """As `Endpoint.send`."""
-        view = self._view(data, writable=False)
-        with self._call("send", len(view), timeout, self._outward) as deadline:
-            moved = self._mover.send(view, deadline)
-            self._whole(moved, len(view), "sent", deadline)
+        with named(self._uri, "send"):
+            view = self._view(data, writable=False)
+            with self._call("send", len(view), timeout, self._outward) as deadline:
+                moved = self._mover.send(view, deadline)
+                _require_whole(moved, len(view), "sent", deadline)
         return moved
 
     def receive_into(self, buffer: Any, timeout: float | None = None) -> int:
         """As `Endpoint.receive_into`."""
-        view = self._view(buffer, writable=True)
-        with self._call("receive_into", len(view), timeout, self._inward) as deadline:
-            moved = self._mover.receive_into(view, deadline)
-            self._whole(moved, len(view), "received", deadline)
+        with named(self._uri, "receive_into"):
+            view = self._view(buffer, writable=True)
+            with self._call("receive_into", len(view), timeout, self._inward) as deadline:
+                moved = self._mover.receive_into(view, deadline)
+                _require_whole(moved, len(view), "received", deadline)
         return moved
 
     def loopback(self, data: Any, buffer: Any, timeout: float | None = None) -> Transfer:
         """As `Endpoint.loopback`."""
-        out, into = self._view(data, writable=False), self._view(buffer, writable=True)
-        if len(out) != len(into):
-            raise BadInput(f"{len(out)} bytes out do not fit {len(into)} bytes in; give buffers of one length")
-        if np.shares_memory(np.frombuffer(out, np.uint8), np.frombuffer(into, np.uint8)):
-            raise BadInput("data and buffer overlap; receive into memory of its own")
-        with self._call("loopback", len(out), timeout, self._outward, self._inward) as deadline:
-            started_s = self._clock.now_s()
-            sent, received = self._mover.loopback(out, into, deadline)
-            self._whole(received, len(out), "returned", deadline)
-            seconds = self._clock.now_s() - started_s
+        with named(self._uri, "loopback"):
+            out, into = self._view(data, writable=False), self._view(buffer, writable=True)
+            if len(out) != len(into):
+                raise BadInput(f"{len(out)} bytes out do not fit {len(into)} bytes in; give buffers of one length")
+            if np.shares_memory(byte_view(out), byte_view(into)):
+                raise BadInput("data and buffer overlap; receive into memory of its own")
+            with self._call("loopback", len(out), timeout, self._outward, self._inward) as deadline:
+                started_s = self._clock.now_s()
+                sent, received = self._mover.loopback(out, into, deadline)
+                _require_whole(received, len(out), "returned", deadline)
+                _require_whole(sent, len(out), "sent", deadline)
+                seconds = self._clock.now_s() - started_s
         return Transfer(bytes_sent=sent, bytes_received=received, seconds=seconds)
 
     def check(
@@ -109,20 +109,31 @@ class OpenChannel:
         progress: Callable[[int], Any] | None = None,
     ) -> Comparison:
         """As `Endpoint.check`."""
-        if direction != "both":
-            raise NotOffered("one direction alone needs a PatternEngine", uri=self._uri, operation="check")
-        job = self._job(pattern, nbytes, block, depth, progress)
-        with self._call("check", nbytes, timeout, self._outward, self._inward) as deadline:
-            result = self._mover.check(job, deadline)
-        if result.stalled or result.surplus_bytes or result.bytes_received < nbytes:
-            self.in_step = False
+        with named(self._uri, "check"):
+            if direction not in ("both", "to_card", "from_card"):
+                raise BadInput(f'direction is {direction!r}; give "both", "to_card" or "from_card"')
+            if direction != "both":
+                raise NotOffered("one direction alone needs a PatternEngine")
+            job = self._job(pattern, nbytes, block, depth, progress)
+            with self._call("check", nbytes, timeout, self._outward, self._inward) as deadline:
+                result = self._mover.check(job, deadline)
+                if result.stalled or result.surplus_bytes or result.bytes_received < nbytes:
+                    self.in_step = False
         return result
 
     def take_sequences(self, count: int) -> int:
         """The first of `count` sequence numbers that no earlier buffer of this channel had."""
-        first = self._next_sequence
-        self._next_sequence += count
+        with self._taking:
+            first = self._next_sequence
+            self._next_sequence += count
         return first
+
+    @contextmanager
+    def alone(self) -> Generator[None]:
+        """Keep every other call off the channel, as recovery and reset need. Raises EndpointBusy."""
+        with ExitStack() as taken:
+            self._take(taken, self._outward, self._inward)
+            yield
 
     def drain(self, deadline: Deadline) -> int:
         """Discard what a failed call left under way; for `Endpoint.recover`."""
@@ -143,12 +154,16 @@ class OpenChannel:
         progress: Callable[[int], Any] | None,
     ) -> CheckJob:
         limits = self.limits
-        chosen = make_pattern(pattern) if isinstance(pattern, str) else pattern
-        size = block if block is not None else min(DEFAULT_BLOCK, limits.max_transfer)
-        size = size if block is not None else max(limits.granularity, size - size % limits.granularity)
-        under_way = depth if depth is not None else limits.queue_depth
-        if nbytes < 0 or size < 1 or under_way < 1:
-            raise BadInput(f"nbytes {nbytes}, block {size}, depth {under_way}: give at least 0, 1 and 1")
+        chosen: object = make_pattern(pattern, channel=self._number) if isinstance(pattern, str) else pattern
+        if not isinstance(chosen, Pattern):
+            raise BadInput(f"{type(chosen).__name__} is no pattern; give a name or what laneproof.pattern returns")
+        size = min(DEFAULT_BLOCK, largest_piece(limits))
+        size = max(limits.granularity, size - size % limits.granularity) if block is None else block
+        under_way = limits.queue_depth if depth is None else depth
+        for name, value in (("nbytes", nbytes), ("block", size), ("depth", under_way)):
+            checked_index(name, value, COUNT_LIMIT)
+        if size < 1 or under_way < 1:
+            raise BadInput(f"block {size}, depth {under_way}: give at least 1 and 1")
         for name, value in (("nbytes", nbytes), ("block", size)):
             if value % limits.granularity:
                 raise BadInput(f"{name} {value} is no multiple of the card's granularity, {limits.granularity}")
@@ -165,50 +180,37 @@ class OpenChannel:
 
     @contextmanager
     def _call(self, name: str, nbytes: int, timeout: float | None, *locks: threading.Lock) -> Generator[Deadline]:
-        taken: list[threading.Lock] = []
-        try:
-            for lock in locks:
-                if not lock.acquire(blocking=False):
-                    raise EndpointBusy(
-                        f"channel {self.name} has a call of this direction under way",
-                        uri=self._uri,
-                        operation=name,
-                    )
-                taken.append(lock)
+        with ExitStack() as taken:
+            self._take(taken, *locks)
             if not self.in_step:
-                raise OutOfStep(
-                    f"channel {self.name} may hold bytes of a call that failed; call recover() first",
-                    uri=self._uri,
-                    operation=name,
-                )
+                raise OutOfStep(f"channel {self.name} may hold bytes of a call that failed; call recover() first")
             limit_s = self.default_timeout_s(nbytes) if timeout is None else timeout
-            try:
-                with self._operation(name, limit_s) as deadline:
+            with self._operation(name, limit_s) as deadline:
+                try:
                     yield deadline
-            except (TransferTimeout, DriverFault, DeviceLost, Interrupted):
-                self.in_step = False
-                raise
-        finally:
-            for lock in taken:
-                lock.release()
+                except BaseException:  # whatever ended it, bytes may be under way
+                    self.in_step = False
+                    raise
 
-    def _whole(self, moved: int, wanted: int, verb: str, deadline: Deadline) -> None:
-        if moved == wanted:
-            return
-        if deadline.expired:
-            raise TransferTimeout(f"{verb} {moved} of {wanted} bytes before the deadline", moved=moved)
-        raise DriverFault(f"the card {verb} {moved} of {wanted} bytes and ended the transfer")
+    def _take(self, taken: ExitStack, *locks: threading.Lock) -> None:
+        for lock in locks:
+            if not lock.acquire(blocking=False):
+                raise EndpointBusy(f"channel {self.name} has another call under way")
+            taken.callback(lock.release)
 
     def _view(self, data: Any, *, writable: bool) -> memoryview:
-        try:
-            view = memoryview(data)
-        except TypeError:
-            raise BadInput(f"{type(data).__name__} is no buffer; give bytes, a bytearray or an array") from None
-        if not view.c_contiguous:
-            raise BadInput("the buffer is not contiguous; copy it first")
-        if writable and view.readonly:
-            raise BadInput("the buffer is read-only; receive into a bytearray or a writable array")
-        flat = view.cast("B")
-        if len(flat) % self.limits.granularity:
-            raise BadInput(f"{len(flat)} bytes is no multiple of the card's granularity, {self.limits.granularity}")
-        return flat
+        flat = byte_view(data, writable=writable)
+        granularity, alignment = self.limits.granularity, self.limits.alignment
+        if flat.size % granularity:
+            raise BadInput(f"{flat.size} bytes is no multiple of the card's granularity, {granularity}")
+        if flat.size and flat.ctypes.data % alignment:
+            raise BadInput(f"the buffer is not aligned to {alignment} bytes; allocate() gives memory that is")
+        return flat.data
+
+
+def _require_whole(moved: int, wanted: int, verb: str, deadline: Deadline) -> None:
+    if moved == wanted:
+        return
+    if deadline.left_s() <= SLICE_S:  # a driver that waits in slices may be done one early
+        raise TransferTimeout(f"{verb} {moved} of {wanted} bytes before the deadline", moved=moved)
+    raise DriverFault(f"the card {verb} {moved} of {wanted} bytes and ended the transfer")

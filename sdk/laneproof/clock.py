@@ -18,6 +18,10 @@ from laneproof.errors import BadInput, Interrupted
 
 SLICE_S = 0.05
 """The longest that a driver with no descriptor may wait before it looks at its deadline again, in seconds."""
+_LONGEST_POLL_S = 60.0
+"""poll(2) counts milliseconds in an int; a wait beyond this is done in turns, in seconds."""
+_ROUNDING_S = 1e-6
+"""Less than this is no time left: sums of floating-point seconds end beside the moment meant."""
 
 
 class Clock(ABC):
@@ -52,11 +56,12 @@ class Deadline:
     """
 
     def __init__(self, timeout_s: float, clock: Clock | None = None) -> None:
-        if not (math.isfinite(timeout_s) and timeout_s >= 0):
-            raise BadInput(f"a timeout is a finite number of seconds, not {timeout_s}")
+        given: object = timeout_s
+        if not (isinstance(given, int | float) and math.isfinite(given) and given >= 0):
+            raise BadInput(f"a timeout is a finite number of seconds, not {given!r}")
         self.clock = clock if clock is not None else MonotonicClock()
         self._until_s = self.clock.now_s() + timeout_s
-        self._lock = threading.Lock()
+        self._lock = threading.RLock()  # a signal handler may cancel the very thread that holds it
         self._cancelled = False
         self._wake_fd: int | None = None
         self._parent: Deadline | None = None
@@ -64,7 +69,8 @@ class Deadline:
 
     def left_s(self) -> float:
         """Seconds left, never below zero."""
-        return max(0.0, self._until_s - self.clock.now_s())
+        left_s = self._until_s - self.clock.now_s()
+        return left_s if left_s > _ROUNDING_S else 0.0
 
     @property
     def expired(self) -> bool:
@@ -93,7 +99,7 @@ class Deadline:
         while True:
             self.check()
             left_s = self.left_s()
-            ready = dict(poller.poll(math.ceil(left_s * 1000)))
+            ready = dict(poller.poll(math.ceil(min(left_s, _LONGEST_POLL_S) * 1000)))
             if wake in ready:
                 self.check()
             if fd in ready:
@@ -133,7 +139,8 @@ class Deadline:
         return child
 
     def release(self) -> None:
-        """Give back the descriptor. The deadline must not be waited on afterwards."""
+        """Give back the descriptor. Whoever waits on the deadline still, or later, is interrupted."""
+        self.cancel()
         with self._lock:
             fd, self._wake_fd = self._wake_fd, None
             children = list(self._children)
@@ -156,8 +163,7 @@ class Deadline:
 
     def _wake(self) -> int:
         with self._lock:
+            self.check()  # here, so that a deadline once released opens no descriptor again
             if self._wake_fd is None:
                 self._wake_fd = os.eventfd(0, os.EFD_CLOEXEC | os.EFD_NONBLOCK)
-                if self._cancelled:
-                    os.eventfd_write(self._wake_fd, 1)
             return self._wake_fd

@@ -10,9 +10,11 @@ Rules that hold for every method:
 - One deadline a call. Wait only in `deadline.wait(fd, events)`; with no descriptor, in `deadline.pause()`. Let
   `Interrupted` pass. Reaching the deadline is no error here: return what was moved.
 - The caller owns memory. Keep no view after the call; on return, for any reason, the hardware no longer writes to it.
-- `send` and `receive_into` of one path may be called at once from two threads; nothing else is. No thread affinity.
+- `send` and `receive_into` of one path may be called at once from two threads, and `submit` and `quiesce` while
+  another thread is in `reap`; a path's other calls never overlap. Parts may be called during traffic. No thread affinity.
 - Raise `DeviceLost` when the device is known to be gone, `DriverFault` when a call failed, `CannotOpen` from
-  `connect`. An `OSError` that escapes is mapped to `DriverFault` with its cause.
+  `connect`. Any other exception that escapes is mapped to `DriverFault` with its cause, an `OSError` from `connect` to
+  `CannotOpen`.
 """
 
 from __future__ import annotations

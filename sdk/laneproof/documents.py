@@ -6,6 +6,7 @@ Every error is one line that names the file, the key or line, and the remedy. A 
 
 from __future__ import annotations
 
+import math
 import tomllib
 from collections.abc import Callable, Iterable
 from pathlib import Path
@@ -36,19 +37,21 @@ def read_toml(path: Path, what: str) -> dict[str, Any]:
 
     Raises BadInput for a file that is missing, not a file, not permitted, too large, not UTF-8 or not TOML.
     """
+    shown = printable(str(path))
     try:
         with path.open("rb") as file:
             data = file.read(_LARGEST_DOCUMENT + 1)
-    except OSError as error:
-        raise BadInput(f"{what} {path}: {error.strerror or error}; give the path of a TOML file") from None
+    except (OSError, ValueError) as error:  # ValueError: a path with a null character
+        why = error.strerror if isinstance(error, OSError) else error
+        raise BadInput(f"{what} {shown}: {why}; give the path of a TOML file") from None
     if len(data) > _LARGEST_DOCUMENT:
-        raise BadInput(f"{what} {path}: larger than 1 MiB; this is no {what}")
+        raise BadInput(f"{what} {shown}: larger than 1 MiB; this is no {what}")
     try:
         return tomllib.loads(data.decode("utf-8"))
     except UnicodeDecodeError:
-        raise BadInput(f"{what} {path}: not text in UTF-8; give a TOML file") from None
+        raise BadInput(f"{what} {shown}: not text in UTF-8; give a TOML file") from None
     except (tomllib.TOMLDecodeError, RecursionError, ValueError) as error:
-        raise BadInput(f"{what} {path}: not valid TOML: {error}") from None
+        raise BadInput(f"{what} {shown}: not valid TOML: {printable(str(error))}") from None
 
 
 def structure(
@@ -164,22 +167,23 @@ def _cause(error: BaseException) -> str:
     import cattrs
 
     if isinstance(error, cattrs.ForbiddenExtraKeysError):
-        known = ", ".join(field.name for field in attrs.fields(error.cl))
-        unknown = ", ".join(f'"{_clean(str(name))}"' for name in sorted(error.extra_fields))
+        known = ", ".join(field.name for field in attrs.fields(error.cl)) or "none"
+        unknown = ", ".join(f'"{printable(str(name))}"' for name in sorted(error.extra_fields))
         return f"unknown key {unknown}; known here: {known}"
     if isinstance(error, KeyError):
         return "is missing; add it"
     if isinstance(error, LaneproofError | ValueError | TypeError):
-        return _clean(str(error.args[0] if error.args else error))
-    return f"{type(error).__name__}: {_clean(str(error))}"
+        return printable(str(error.args[0] if error.args else error))
+    return f"{type(error).__name__}: {printable(str(error))}"
 
 
-def _clean(text: str) -> str:
+def printable(text: str) -> str:
+    """Text from outside, fit for one line of an error: at most 300 characters, those that do not print replaced."""
     return "".join(letter if letter.isprintable() else "�" for letter in text)[:300]
 
 
 def _shown(value: Any) -> str:
-    return _clean(f'"{value}"' if isinstance(value, str) else str(value))
+    return printable(f'"{value}"' if isinstance(value, str) else str(value))
 
 
 def _quantity(parse: Callable[[str], Any], example: str) -> Callable[[Any, Any], Any]:
@@ -195,7 +199,7 @@ def _exactly(kinds: tuple[type, ...], called: str) -> Callable[[Any, Any], Any]:
     def hook(value: Any, wanted: Any) -> Any:
         if not isinstance(value, kinds) or (isinstance(value, bool) and bool not in kinds):
             raise BadInput(f"{_shown(value)} is not {called}")
-        return wanted(value)
+        return _finite(wanted(value))
 
     return hook
 
@@ -210,11 +214,19 @@ def _read_bool(value: Any, _: Any) -> bool:
 def _number_from_text(kind: type[int] | type[float], called: str) -> Callable[[Any, Any], Any]:
     def hook(value: Any, _: Any) -> Any:
         try:
-            return kind(value)
+            number = kind(value)
         except ValueError:
             raise BadInput(f"{_shown(value)} is not {called}") from None
+        return _finite(number)
 
     return hook
+
+
+def _finite(value: Any) -> Any:
+    """TOML and Python both read "nan" and "inf", which no comparison with a limit catches."""
+    if isinstance(value, float) and not math.isfinite(value):
+        raise BadInput(f"{value} is not a finite number")
+    return value
 
 
 _QUANTITY_HOOKS: dict[Any, Callable[[Any, Any], Any]] = {

@@ -6,6 +6,9 @@ to do next. Damaged data is no error: it comes back as a result (`Comparison`).
 
 from __future__ import annotations
 
+from collections.abc import Generator
+from contextlib import contextmanager
+
 
 class LaneproofError(Exception):
     """Root of all errors of laneproof.
@@ -86,3 +89,13 @@ class OutOfStep(LaneproofError):
 
 class StorageFault(LaneproofError):
     """A ledger or report could not be written or read: full or read-only disk, no permission, not a ledger."""
+
+
+@contextmanager
+def named(uri: str, operation: str) -> Generator[None]:
+    """Fill in which endpoint and which call an error is about, where nothing nearer to the cause has."""
+    try:
+        yield
+    except LaneproofError as error:
+        error.uri, error.operation = error.uri or uri, error.operation or operation
+        raise

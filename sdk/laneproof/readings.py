@@ -24,6 +24,8 @@ class AtLeast:
 
     n: int
     why: str
+    blind: bool = False
+    """A flag of its kind is set and not cleared, so that further events cannot show."""
 
 
 @frozen
@@ -84,7 +86,7 @@ class PartnerErrors:
     fatal: Mapping[str, Count] = field(factory=dict[str, Count])
 
     def since(self, earlier: PartnerErrors) -> PartnerErrors:
-        """What was added since `earlier`; in a new epoch, the new counts as lower bounds."""
+        """What was added since `earlier`; in a new epoch, the new counts as lower bounds, a zero as unavailable."""
         return PartnerErrors(
             name=self.name,
             epoch=self.epoch,
@@ -94,9 +96,10 @@ class PartnerErrors:
         )
 
     def _delta(self, now: Mapping[str, Count], before: Mapping[str, Count], epoch: str) -> dict[str, Count]:
+        vanished = Unavailable("it was counted before, and is not shown now")
         return {
-            name: _added(count, before.get(name, Exact(0)), same_epoch=epoch == self.epoch)
-            for name, count in now.items()
+            name: _added(now.get(name, vanished), before.get(name, Exact(0)), same_epoch=epoch == self.epoch)
+            for name in (*now, *(before.keys() - now.keys()))
         }
 
 
@@ -105,12 +108,16 @@ def _added(now: Count, before: Count, *, same_epoch: bool) -> Count:
         return now
     if isinstance(before, Unavailable):
         return Unavailable(f"not known before: {before.why}")
+    if same_epoch and isinstance(before, AtLeast) and before.blind:
+        return Unavailable(f"blind throughout: {before.why}")
     if not same_epoch or now.n < before.n:
-        return AtLeast(now.n, "the counters started anew in between")
+        why = "the counters started anew in between"
+        return AtLeast(now.n, why) if now.n else Unavailable(f"{why} and have counted nothing since")
     added = now.n - before.n
-    for end in (now, before):
-        if isinstance(end, AtLeast):
-            return AtLeast(added, end.why)
+    if isinstance(now, AtLeast):  # a flag that was clear before and is set now stands for one event at least
+        return AtLeast(max(added, int(now.blind)), now.why, now.blind)
+    if isinstance(before, AtLeast) and added:  # there may have been more before, and so fewer since
+        return Unavailable(f"only a lower bound was known before: {before.why}")
     return Exact(added)
 
 
@@ -155,8 +162,10 @@ class Identity:
 class HostLink:
     """One link of a real computer as `survey` lists it; addresses as Linux writes them (0000:00:05.0)."""
 
-    near_address: str
+    near_address: str | None
+    """None where the port is hidden, as a hypervisor does."""
     far_address: str | None
+    """None where nothing is plugged in."""
     description: str
     link: LinkReading
     errors: ErrorReading

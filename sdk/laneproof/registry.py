@@ -6,7 +6,6 @@ problem. Only opening such a scheme is an error. Nothing is cached.
 
 from __future__ import annotations
 
-import traceback
 from importlib.metadata import EntryPoint, entry_points
 from typing import Any, TypeVar
 from urllib.parse import parse_qsl, quote, unquote
@@ -15,7 +14,7 @@ import attrs
 from attrs import frozen
 
 from laneproof.contract import CONTRACT, Address, Driver, Host, ObserverSource
-from laneproof.documents import structure_text
+from laneproof.documents import printable, structure_text
 from laneproof.errors import BadInput, CannotOpen
 
 ENDPOINTS = "laneproof.endpoints"
@@ -55,7 +54,7 @@ def parse_uri(text: str) -> Uri:
     rest, _, query = rest.partition("?")
     scheme, colon, address = rest.partition(":")
     if not colon or not scheme or not address or any(ord(letter) < 32 for letter in text):
-        raise BadInput(f'"{text}" is not an endpoint; write SCHEME:ADDRESS, for example sim:demo#north')
+        raise BadInput(f'"{printable(text)}" is not an endpoint; write SCHEME:ADDRESS, for example sim:demo#north')
     try:
         pairs = parse_qsl(query, keep_blank_values=True, strict_parsing=bool(query))
     except ValueError:
@@ -117,9 +116,8 @@ def _only(group: str, name: str, kind: type[_T], what: str) -> _T:
 def _load(entry: EntryPoint, kind: type[_T]) -> tuple[_T | None, str]:
     try:
         loaded: object = entry.load()
-    except Exception as error:  # an outside package may raise anything at import
-        cause = traceback.format_exception_only(error)[-1].strip()
-        return None, f"its import failed with {cause}"
+    except (Exception, SystemExit) as error:  # an outside package may raise anything at import
+        return None, f"its import failed with {type(error).__name__}: {printable(str(error))}"
     if isinstance(loaded, type) or not isinstance(loaded, kind):
         return None, f"{entry.value} is not an instance of laneproof.contract.{kind.__name__}"
     if loaded.contract not in (CONTRACT, CONTRACT - 1):

@@ -60,7 +60,8 @@ CAUTIONS = (
     ),
 )
 
-_shown = threading.Event()
+_first = threading.Lock()
+"""Taken, and kept, by the first physical card of the process."""
 
 
 def cautions_text() -> str:
@@ -71,12 +72,11 @@ def cautions_text() -> str:
 
 def surface(*, acknowledged: bool) -> None:
     """Warn with the cautions, once per process, unless they were acknowledged. Called when a physical card opens."""
-    if acknowledged or _shown.is_set():
+    if acknowledged or not _first.acquire(blocking=False):
         return
-    _shown.set()
     warnings.warn(
         "you are opening a physical card; mind power connectors, power order and static "
         "(laneproof.safety.cautions_text(), or `laneproof guide cautions`)",
         SafetyCaution,
-        stacklevel=4,
+        stacklevel=3,  # the line that called laneproof.open
     )

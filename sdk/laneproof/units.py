@@ -16,11 +16,11 @@ _SPEED = {"GT/s": 1.0}
 _RATE = {f"{unit}/s": factor for unit, factor in _BYTES.items()}
 _FRACTION = {"%": 0.01}
 
-_QUANTITY = re.compile(r"\s*([0-9]+(?:\.[0-9]*)?(?:[eE][+-]?[0-9]+)?)\s*([^\s0-9].*?)\s*\Z")
+_QUANTITY = re.compile(r"([0-9]+(?:\.[0-9]*)?(?:[eE][+-]?[0-9]+)?)\s*([^\s0-9].*)")
 
 
 def _parse(text: str, units: dict[str, float] | dict[str, int], example: str) -> float:
-    match = _QUANTITY.match(text)
+    match = _QUANTITY.fullmatch(text.strip())
     if match is None or match[2] not in units:
         raise BadInput(f'"{text}" is not a quantity in {", ".join(units)}; write for example "{example}"')
     value = float(match[1]) * units[match[2]]
@@ -32,9 +32,10 @@ def _parse(text: str, units: dict[str, float] | dict[str, int], example: str) ->
 def parse_bytes(text: str) -> int:
     """Whole bytes of "64 MiB", "4096 B", "1.5 kB". Raises BadInput for another unit or a broken byte."""
     value = _parse(text, _BYTES, "64 MiB")
-    if value != int(value):
-        raise BadInput(f'"{text}" is not a whole number of bytes')
-    return int(value)
+    whole = round(value)
+    if not math.isclose(value, whole, rel_tol=1e-12):  # 1.001 * 1000 is a little less than 1001
+        raise BadInput(f'"{text}" is not a whole number of bytes; write for example "1536 B"')
+    return whole
 
 
 def parse_seconds(text: str) -> float:
@@ -64,7 +65,7 @@ def format_bytes(count: int) -> str:
     """Bytes for a reader: "64 MiB", "1.5 KiB", "17 B"."""
     for unit in ("TiB", "GiB", "MiB", "KiB"):
         if count >= _BYTES[unit]:
-            return f"{count / _BYTES[unit]:.4g} {unit}"
+            return f"{_digits(count / _BYTES[unit], 4)} {unit}"
     return f"{count} B"
 
 
@@ -72,12 +73,8 @@ def format_bytes_per_s(rate: float) -> str:
     """Bytes per second for a reader, with decimal prefixes as link rates have them: "3.94 GB/s"."""
     for unit in ("GB", "MB", "kB"):
         if rate >= _BYTES[unit]:
-            return (
-                f"{rate / _BYTES[unit]:.3g} {unit}/s"
-                if rate < 1000 * _BYTES[unit]
-                else f"{rate / _BYTES[unit]:.0f} {unit}/s"
-            )
-    return f"{rate:.3g} B/s"
+            return f"{_digits(rate / _BYTES[unit], 3)} {unit}/s"
+    return f"{_digits(rate, 3)} B/s"
 
 
 def format_seconds(seconds: float) -> str:
@@ -89,5 +86,10 @@ def format_seconds(seconds: float) -> str:
     if seconds >= 1:
         return f"{seconds:.3g} s"
     if seconds >= 1e-3:
-        return f"{seconds * 1e3:.3g} ms"
-    return f"{seconds * 1e6:.3g} µs"
+        return f"{_digits(seconds * 1e3, 3)} ms"
+    return f"{_digits(seconds * 1e6, 3)} µs"
+
+
+def _digits(value: float, count: int) -> str:
+    """At least `count` significant digits, and never an exponent for a large value."""
+    return f"{value:.{count}g}" if value < 10**count - 0.5 else f"{value:.0f}"

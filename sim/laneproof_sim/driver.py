@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from urllib.parse import quote
 
 from attrs import frozen
 
@@ -75,7 +76,7 @@ class SimDriver(Driver):
         bench = load(address.text)
         slot = bench.slot(address.slot)
         if slot is None:
-            uris = ", ".join(f"sim:{address.text}#{known.name}" for known in bench.slots)
+            uris = ", ".join(f"sim:{quote(address.text, safe='/:,')}#{known.name}" for known in bench.slots)
             asked = f'has no slot "{address.slot}"' if address.slot else "needs a slot"
             raise BadInput(f"{address.text} {asked}; use one of {uris}")
         opened = OpenSlot(slot, options.seed)

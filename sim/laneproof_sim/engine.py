@@ -135,6 +135,7 @@ class Engine:
                 step(ready_s)
             except LinkFailed as failure:
                 self.lost_s = failure.at_s
+                self._halted_s = min(self._halted_s, ready_s)
 
     def can_go_on(self) -> bool:
         """Whether time alone will bring anything: a step, a completion or the loss of the card."""
@@ -183,9 +184,9 @@ class Engine:
             self._room += nbytes
         if need <= 0 or self._room < need:
             return math.inf
-        # Asked for just early enough to follow the segment before without a gap.
-        asking_s = self._timing.requests(need).nbytes / self._timing.bytes_per_s
-        due_s = self._to_card.free_s - READ_LATENCY_S - asking_s
+        # Asked for early enough to follow the segment before without a gap, even if a write is in the way.
+        ahead_s = READ_LATENCY_S + 2 * self._timing.writes(need).nbytes / self._timing.bytes_per_s
+        due_s = self._to_card.free_s - ahead_s
         return max(self._room_s, self._outs[0].submitted_s + START_S, self._from_card.free_s, due_s)
 
     def _fetch_size(self) -> int:

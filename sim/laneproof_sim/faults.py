@@ -12,7 +12,7 @@ from typing import ClassVar
 import numpy as np
 from attrs import frozen
 
-from laneproof_sim.chance import Gaps, generator
+from laneproof_sim.chance import Places, generator
 from laneproof_sim.quantities import BitNumber, ByteCount, Level, Probability, WordBytes
 
 
@@ -101,9 +101,9 @@ class CardMemory:
         for number, fault in enumerate(faults):
             where = (seed, slot, "memory", number)
             if isinstance(fault, BitFlips) and fault.probability > 0:
-                self._flips.append(_Flips(Gaps(fault.probability, *where), 1, where))
+                self._flips.append(_Flips(Places(fault.probability, *where), where))
             elif isinstance(fault, RegularFlips):
-                self._flips.append(_Flips(None, fault.every, where))
+                self._flips.append(_Flips(_Regular(fault.every), where))
 
     def pass_through(self, data: np.ndarray) -> None:
         """Damage `data` (uint8, one-dimensional) as the memory would."""
@@ -119,19 +119,24 @@ class CardMemory:
 
 
 class _Flips:
-    """Positions of one fault's flips, in order, and the bit that each flips."""
+    """Places of one fault's flips, in order, and the bit that each flips."""
 
-    def __init__(self, gaps: Gaps | None, every: int, where: tuple[object, ...]) -> None:
-        self._gaps = gaps
-        self._every = every
+    def __init__(self, places: Places | _Regular, where: tuple[object, ...]) -> None:
+        self._places = places
         self._bits = generator(*where, "bit")
-        self._next = self._gap() - 1
-
-    def _gap(self) -> int:
-        return self._every if self._gaps is None else self._gaps.draw()
 
     def apply(self, data: np.ndarray, start: int) -> None:
-        end = start + len(data)
-        while self._next < end:
-            data[self._next - start] ^= 1 << int(self._bits.integers(8))
-            self._next += self._gap()
+        while self._places.next < start + len(data):
+            data[self._places.next - start] ^= 1 << int(self._bits.integers(8))
+            self._places.advance()
+
+
+class _Regular:
+    """Every so many bytes, the last one of each stretch."""
+
+    def __init__(self, every: int) -> None:
+        self._every = every
+        self.next = every - 1
+
+    def advance(self) -> None:
+        self.next += self._every

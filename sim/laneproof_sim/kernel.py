@@ -8,6 +8,7 @@ not counted: every count is a lower bound. That is how Linux counts (drivers/pci
 from __future__ import annotations
 
 import heapq
+import itertools
 import math
 from typing import Literal
 
@@ -22,6 +23,9 @@ HANDLING_S = 15e-6
 
 WHY_AT_LEAST = "the kernel counts one for each error flag and interrupt; errors in between are not counted"
 
+_POWER_ONS = itertools.count(1)
+"""Numbers the epochs of a process: a slot opened again starts its counts anew, which a reader must be able to see."""
+
 
 class Kernel:
     """Takes errors as they happen, in any order of time, and accounts for them up to a moment when asked to.
@@ -30,6 +34,7 @@ class Kernel:
     """
 
     def __init__(self, near: LinkPartner, far: LinkPartner, *, owned: bool) -> None:
+        self._epoch = f"power-on {next(_POWER_ONS)}"
         self._partners: dict[End, LinkPartner] = {"near": near, "far": far}
         self._owned = owned
         self._coming: list[tuple[float, int, End, str]] = []
@@ -64,7 +69,7 @@ class Kernel:
 
         return PartnerErrors(
             name=name,
-            epoch="power-on",
+            epoch=self._epoch,
             correctable=counts("correctable"),
             nonfatal=counts("nonfatal"),
             fatal=counts("fatal"),

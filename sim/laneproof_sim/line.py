@@ -28,7 +28,7 @@ from collections import deque
 from collections.abc import Callable
 from typing import Literal
 
-from laneproof_sim.chance import Gaps
+from laneproof_sim.chance import Places
 from laneproof_sim.kernel import End
 from laneproof_sim.packets import DLLP_NBYTES, LinkTiming, Load
 
@@ -69,10 +69,11 @@ class ErrorSites:
     """
 
     def __init__(self, lane_rates: dict[int, float], *purpose: object) -> None:
-        self._gaps = {lane: Gaps(rate, *purpose, lane) for lane, rate in lane_rates.items() if rate > 0}
-        self._heap = [(gaps.draw() - 1, lane) for lane, gaps in self._gaps.items()]
+        self._lanes = {lane: Places(rate, *purpose, lane) for lane, rate in lane_rates.items() if rate > 0}
+        self._heap = [(places.next, lane) for lane, places in self._lanes.items()]
         heapq.heapify(self._heap)
         self._ahead: deque[int] = deque()
+        """Errors already drawn, in order, before those of the heap."""
 
     def __bool__(self) -> bool:
         return bool(self._heap)
@@ -87,8 +88,13 @@ class ErrorSites:
 
     def skip_to(self, bit: int) -> None:
         """Pass over the errors before `bit`."""
-        while self.peek() < bit:
-            self.take()
+        while self._ahead and self._ahead[0] < bit:
+            self._ahead.popleft()
+        if self._heap[0][0] < bit:
+            for places in self._lanes.values():
+                places.skip_to(bit)
+            self._heap = [(places.next, lane) for lane, places in self._lanes.items()]
+            heapq.heapify(self._heap)
 
     def claim(self, first: int, last: int) -> int | None:
         """Take away one error from `first` up to `last`, leaving earlier ones; None where there is none."""
@@ -102,7 +108,9 @@ class ErrorSites:
 
     def _draw(self) -> int:
         bit, lane = self._heap[0]
-        heapq.heapreplace(self._heap, (bit + self._gaps[lane].draw(), lane))
+        places = self._lanes[lane]
+        places.advance()
+        heapq.heapreplace(self._heap, (places.next, lane))
         return bit
 
 
@@ -118,10 +126,12 @@ class Line:
         self._opposite: Line | None = None
         self._bits_per_s = timing.line_bits_per_s
         self._symbols = timing.speed_gtps <= 5
+        self._quiet_s = 0.0
+        """When the last load had passed."""
         self._outages: deque[float] = deque()
         """When the other direction began a Recovery that this one has still to sit out."""
         self.free_s = 0.0
-        """When the last load carried so far has passed."""
+        """When the next load can start: the last one has passed, and any Recovery is over."""
 
     @staticmethod
     def join(first: Line, second: Line) -> None:
@@ -130,7 +140,7 @@ class Line:
 
     def begin(self, at_s: float) -> None:
         """The link is up from `at_s` on; errors before that hit nothing."""
-        self.free_s = at_s
+        self.free_s = self._quiet_s = at_s
         if self._sites:
             self._sites.skip_to(self._bit(at_s))
 
@@ -149,14 +159,14 @@ class Line:
         while self._outages and self._outages[0] < end_s:
             self._outages.popleft()
             end_s += RETRAIN_S
-        self.free_s = end_s
+        self.free_s = self._quiet_s = end_s
         return start_s, end_s
 
     def idle_until(self, at_s: float) -> None:
         """Meet the errors of the idle line from the last load to `at_s`."""
         if not self._sites or at_s <= self.free_s:
             return
-        awake_s = min(at_s, self.free_s + IDLE_S)
+        awake_s = min(at_s, self._quiet_s + IDLE_S)
         self._sites.skip_to(self._bit(self.free_s))
         while self._sites.peek() < self._bit(awake_s):
             hit_s = self._sites.take() / self._bits_per_s

@@ -187,7 +187,8 @@ def _first_problem(error: Exception) -> tuple[str, str]:
         return error.args[0], error.args[1]
     path: list[str] = []
     while isinstance(error, ClassValidationError | IterableValidationError):
-        error = error.exceptions[0]
+        # A key spelt wrong is unknown and the right one missing: the first says what to correct.
+        error = min(error.exceptions, key=lambda one: not isinstance(one, ForbiddenExtraKeysError))
         path.extend(_steps(error))
     if isinstance(error, ForbiddenExtraKeysError):
         known = ", ".join(sorted(_keys_of(error.cl))) or "none"

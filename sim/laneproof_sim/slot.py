@@ -12,7 +12,7 @@ import numpy as np
 
 from laneproof import pcie
 from laneproof.contract import Completion
-from laneproof.errors import BadInput, CannotOpen, DeviceLost, EndpointClosed
+from laneproof.errors import BadInput, CannotOpen, DeviceLost, EndpointBusy, EndpointClosed
 from laneproof.readings import ErrorReading, LinkReading, PartnerLink, Unavailable
 from laneproof_sim.engine import Engine
 from laneproof_sim.faults import CardMemory
@@ -98,9 +98,13 @@ class OpenSlot:
             return done
 
     def flush(self) -> None:
-        """Empty the card's memory, as a data reset does. Raises DeviceLost, EndpointClosed."""
+        """Empty the card's memory, as a data reset does. Raises EndpointBusy, DeviceLost, EndpointClosed."""
         with self.changed:
             self._require_card()
+            if self._engine.tickets:
+                raise EndpointBusy(
+                    f"slot {self.slot.name}: transfers are out; stop the engine before its memory is reset"
+                )
             self._engine.flush()
 
     def close(self) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import os
+import shutil
 import subprocess
 import sys
 from collections.abc import Callable, Iterator
@@ -11,6 +12,10 @@ from pathlib import Path
 
 import pytest
 from attrs import frozen
+from echo_card import connect
+from recorded_sysfs import PLACES, READ, RECORDED, Tree, sections
+
+from laneproof.contract import Card, StreamPath
 
 ECHO_PROCESS = Path(__file__).with_name("echo_process.py")
 
@@ -45,89 +50,65 @@ def start_echo() -> Iterator[Callable[..., Echo]]:
         process.communicate()
 
 
-RECORDED = Path(__file__).parents[1] / "fixtures" / "sysfs"
-PLACES = {
-    "0000:00:04.0": "rootport_16gts_x16_edu",
-    "0000:00:04.0/0000:01:00.0": "edu",
-    "0000:00:05.0": "rootport_8gts_x8_nvme",
-    "0000:00:05.0/0000:02:00.0": "nvme",
-    "0000:00:06.0": "rootport_16gts_x4_e1000e",
-    "0000:00:06.0/0000:03:00.0": "e1000e_aer",
-    "0000:00:07.0": "rootport_5gts_x2_switch",
-    "0000:00:07.0/0000:04:00.0": "switch_upstream_x3130",
-    "0000:00:07.0/0000:04:00.0/0000:05:00.0": "switch_downstream0_xio3130",
-    "0000:00:07.0/0000:04:00.0/0000:05:00.0/0000:06:00.0": "virtio_rng_aer",
-    "0000:00:07.0/0000:04:00.0/0000:05:01.0": "switch_downstream1_xio3130",
-    "0000:00:07.0/0000:04:00.0/0000:05:01.0/0000:07:00.0": "ivshmem",
-    "0000:00:08.0": "rootport_16gts_x1_empty",
-}
-"""Where each recorded function stood below its root bus, parents first."""
+@pytest.fixture
+def open_card() -> Iterator[Callable[..., StreamPath]]:
+    cards: list[Card] = []
+
+    def open_path(address: str, **options: object) -> StreamPath:
+        cards.append(connect(address, **options))
+        path = cards[-1].channels[0].path
+        assert isinstance(path, StreamPath)
+        return path
+
+    yield open_path
+    for card in cards:
+        card.close()
 
 
 @frozen
-class Tree:
-    """The recorded guest's /sys, to be changed file by file."""
+class HeldFifos:
+    """A pair of FIFOs whose far ends this test holds itself: `out` is read, `into` written."""
 
-    root: Path
-
-    def folder(self, address: str) -> Path:
-        return (self.root / "bus/pci/devices" / address).resolve(strict=True)
-
-    def write(self, address: str, **files: str) -> None:
-        for name, text in files.items():
-            (self.folder(address) / name).write_text(text + "\n")
-
-    def remove(self, address: str, *files: str) -> None:
-        for name in files:
-            (self.folder(address) / name).unlink()
-
-    def patch_config(self, address: str, at: int, data: bytes) -> None:
-        path = self.folder(address) / "config"
-        image = path.read_bytes()
-        path.write_bytes(image[:at] + data + image[at + len(data) :])
-
-    def unplug(self, address: str) -> None:
-        """As after a surprise removal: neither folder nor link."""
-        folder = self.folder(address)
-        (self.root / "bus/pci/devices" / address).unlink()
-        folder.rename(self.root / f"removed-{address}")
-
-    def replug(self, address: str, parent: str) -> None:
-        folder = self.folder(parent) / address
-        folder.mkdir()
-        for file in (self.root / f"removed-{address}").iterdir():
-            file.rename(folder / file.name)
-        (self.root / "bus/pci/devices" / address).symlink_to(folder)
-
-    def without_privilege(self) -> None:
-        """Linux lets others than root read 64 bytes of configuration space (drivers/pci/pci-sysfs.c)."""
-        for link in (self.root / "bus/pci/devices").iterdir():
-            config = link / "config"
-            config.write_bytes(config.read_bytes()[:64])
+    address: str
+    out: int
+    into: int
 
 
 @pytest.fixture
-def tree(tmp_path: Path) -> Tree:
-    """The recorded guest, as its /sys stood."""
-    links = tmp_path / "sys/bus/pci/devices"
+def held_fifos(tmp_path) -> Iterator[HeldFifos]:
+    for name in ("out", "in"):
+        os.mkfifo(tmp_path / name)
+    out = os.open(tmp_path / "out", os.O_RDONLY | os.O_NONBLOCK)
+    into = os.open(tmp_path / "in", os.O_RDWR | os.O_NONBLOCK)
+    yield HeldFifos(f"{tmp_path}/out,{tmp_path}/in", out, into)
+    os.close(out)
+    os.close(into)
+
+
+@pytest.fixture(scope="session")
+def recorded(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The recorded guest's /sys, not to be changed."""
+    root = tmp_path_factory.mktemp("recorded")
+    links = root / "bus/pci/devices"
     links.mkdir(parents=True)
     for place, name in PLACES.items():
-        folder = tmp_path / "sys/devices/pci0000:00" / place
+        folder = root / "devices/pci0000:00" / place
         folder.mkdir(parents=True)
         (folder / "config").write_bytes((RECORDED / f"{name}.bin").read_bytes())
         for file, text in sections(name).items():
             if file == "driver":
                 (folder / file).symlink_to(f"/bus/pci/drivers/{text.strip()}")
-            else:
+            elif file.startswith(READ):  # the rest would only make each test slower
                 (folder / file).write_text(text)
         (links / folder.name).symlink_to(os.path.relpath(folder, links))
+    return root
+
+
+@pytest.fixture
+def tree(recorded: Path, tmp_path: Path) -> Tree:
+    """A copy of the recorded guest's /sys. Its files are hard links, far quicker to make than copies."""
+    shutil.copytree(recorded, tmp_path / "sys", symlinks=True, copy_function=os.link)
     return Tree(tmp_path / "sys")
-
-
-def sections(name: str) -> dict[str, str]:
-    """The files of one recorded function."""
-    parts = (RECORDED / f"{name}.sysfs.txt").read_text().split("== ")[1:]
-    return dict(part.split("\n", 1) for part in parts)
 
 
 @pytest.fixture

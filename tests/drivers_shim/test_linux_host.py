@@ -119,7 +119,7 @@ def test_errors_counted_before_the_survey_are_remarked(tree):
 
 def test_payload_settings_that_differ_are_remarked(tree):
     """linux/pci_regs.h: capability list at 0x34, PCI Express id 0x10, DEVCTL at 0x08, payload code in bits 7:5."""
-    image = (tree.folder(NIC_PORT) / "config").read_bytes()
+    image = tree.config(NIC_PORT)
     at = image[0x34]
     while image[at] != 0x10:
         at = image[at + 1]
@@ -140,6 +140,21 @@ def test_functions_without_a_port_above_are_one_remark(tree):
     assert "0000:00:10.0, 0000:00:11.0, 0000:00:12.0, 0000:00:13.0 and 2 more" in remark
     assert "hypervisor's and not shown" in remark
     assert len(seen.links) == 7
+
+
+def test_a_link_whose_port_is_hidden_is_shown_by_half_and_not_judged(tree):
+    """As in a virtual machine that was given a card: link files, and no port above."""
+    folder = tree.folder(NIC)
+    (tree.root / "bus/pci/devices" / NIC).unlink()
+    alone = tree.root / "devices/pci0000:00" / "0000:00:1d.0"
+    folder.rename(alone)
+    (tree.root / "bus/pci/devices/0000:00:1d.0").symlink_to(alone)
+    (link,) = [link for link in survey(tree).links if link.far_address == "0000:00:1d.0"]
+    assert link.near_address is None
+    assert isinstance(link.link.near, Unavailable)
+    assert (link.link.far.width, link.link.far.max_width) == (1, 1)
+    assert isinstance(link.errors.near, Unavailable)
+    assert "what the link should train to is not known" in link.remarks[-1]
 
 
 @pytest.mark.parametrize("number", [errno.EIO, errno.EACCES, errno.ENODEV])

@@ -40,7 +40,7 @@ def read_identity(part) -> Identity:
 
 
 def take_link_down(tree) -> None:
-    image = (tree.folder(PORT) / "config").read_bytes()
+    image = tree.config(PORT)
     at = image[0x34]
     while image[at] != 0x10:
         at = image[at + 1]
@@ -69,7 +69,8 @@ def test_every_reading_is_made_anew(tree):
     tree.write(CARD, current_link_speed="5.0 GT/s PCIe", aer_dev_correctable="RxErr 2\nBadTLP 4")
     assert (before_link.far.speed_gtps, read_link(part).far.speed_gtps) == (2.5, 5.0)
     added = read_errors(part).since(before).far.correctable
-    assert {name: count.n for name, count in added.items()} == {"RxErr": 2, "BadTLP": 4}
+    counted = {name: count.n for name, count in added.items() if not isinstance(count, Unavailable)}
+    assert counted == {"RxErr": 2, "BadTLP": 4}
 
 
 def test_identity_is_what_the_function_itself_answers(tree):
@@ -123,7 +124,7 @@ def test_a_card_that_is_gone_is_lost_with_the_ports_evidence(tree):
 
 def test_a_card_that_answers_all_ones_while_its_link_is_up_is_lost_without_evidence(tree):
     part = attach(tree)
-    (tree.folder(CARD) / "config").write_bytes(b"\xff" * 4096)
+    tree.write_config(CARD, b"\xff" * 4096)
     with pytest.raises(DeviceLost, match="all ones") as caught:
         read_identity(part)
     assert caught.value.link_evidence == ""

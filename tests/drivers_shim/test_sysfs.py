@@ -5,7 +5,7 @@ from __future__ import annotations
 import errno
 
 import pytest
-from conftest import sections
+from recorded_sysfs import sections
 
 from laneproof.errors import BadInput
 from laneproof.readings import AtLeast, PartnerErrors, PartnerLink, Unavailable
@@ -156,7 +156,7 @@ def test_a_device_that_answers_all_ones_is_unavailable_with_the_reason(tree):
     tree.write(
         NVME, current_link_speed="Unknown", current_link_width="63", max_link_speed="Unknown", max_link_width="63"
     )
-    (tree.folder(NVME) / "config").write_bytes(b"\xff" * 4096)
+    tree.write_config(NVME, b"\xff" * 4096)
     seen = function(tree, NVME).link().partner
     assert isinstance(seen, Unavailable)
     assert "all ones" in seen.why
@@ -172,7 +172,7 @@ def test_without_privilege_payload_settings_are_missing_and_the_remedy_is_named(
 
 @pytest.mark.parametrize("image", [b"", b"\x00" * 63, b"\x00" * 4096, b"\x36\x1b\x10\x00" + b"\xff" * 4092])
 def test_configuration_bytes_of_nonsense_cost_only_what_they_would_have_told(tree, image):
-    (tree.folder(NVME) / "config").write_bytes(image)
+    tree.write_config(NVME, image)
     seen = function(tree, NVME).link()
     assert (seen.partner.speed_gtps, seen.partner.max_payload) == (2.5, None)
     assert any("config" in gap for gap in seen.gaps)
@@ -317,16 +317,16 @@ def aer_offset(image: bytes) -> int:
 
 def test_a_status_flag_that_stays_set_is_at_least_one_event_and_hides_others(tree):
     """linux/pci_regs.h: correctable status 0x10, BadTLP bit 6; uncorrectable 0x04, severity 0x0c, DLP 4, CmpltTO 14."""
-    at = aer_offset((tree.folder(NIC) / "config").read_bytes())
+    at = aer_offset(tree.config(NIC))
     tree.patch_config(NIC, at + 0x10, (1 << 6).to_bytes(4, "little"))
     tree.patch_config(NIC, at + 0x04, (1 << 4 | 1 << 14).to_bytes(4, "little"))
     tree.patch_config(NIC, at + 0x0C, (1 << 4).to_bytes(4, "little"))
     tree.write(NIC, aer_dev_nonfatal="CmpltTO 8")
     seen = errors(tree, NIC)
-    assert seen.correctable["BadTLP"] == AtLeast(1, STICKY)
+    assert seen.correctable["BadTLP"] == AtLeast(1, STICKY, blind=True)
     assert seen.correctable["RxErr"] == AtLeast(0, COALESCED)
-    assert seen.nonfatal == {"CmpltTO": AtLeast(8, STICKY)}
-    assert (seen.fatal["DLP"], seen.fatal["CmpltTO"]) == (AtLeast(1, STICKY), AtLeast(0, COALESCED))
+    assert seen.nonfatal == {"CmpltTO": AtLeast(8, STICKY, blind=True)}
+    assert (seen.fatal["DLP"], seen.fatal["CmpltTO"]) == (AtLeast(1, STICKY, blind=True), AtLeast(0, COALESCED))
 
 
 def test_a_root_ports_totals_are_read_apart(tree):

@@ -43,9 +43,7 @@ class Bench:
         while submitted < len(starts) or live:
             while submitted < len(starts) and live < depth:
                 start = starts[submitted]
-                self.path.submit(
-                    submitted, memoryview(data)[start : start + block], memoryview(received[submitted])
-                )
+                self.path.submit(submitted, memoryview(data)[start : start + block], memoryview(received[submitted]))
                 submitted, live = submitted + 1, live + 1
             done = self.path.reap(self.deadline(timeout_s)) or self.path.quiesce(self.deadline())
             live -= len(done)

@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 
-from laneproof_sim.chance import Gaps
+from laneproof_sim.chance import Places
 from laneproof_sim.faults import CATALOGUE, BitFlips, CardMemory, RegularFlips, StuckBit
 
 NBYTES = 100_000
@@ -59,9 +59,25 @@ def test_a_stuck_bit_reads_the_same_at_its_place_in_every_word(fill, level, expe
     assert np.count_nonzero(np.delete(data, np.s_[5::32]) != fill) == 0
 
 
-def test_gaps_do_not_depend_on_how_many_are_drawn_at_a_time():
-    few, many = Gaps(1e-3, "a", block=3), Gaps(1e-3, "a", block=1000)
-    assert [few.draw() for _ in range(500)] == [many.draw() for _ in range(500)]
+def first(places: Places, count: int) -> list[int]:
+    found = []
+    while len(found) < count:
+        found.append(places.next)
+        places.advance()
+    return found
+
+
+def test_places_do_not_depend_on_how_many_are_drawn_at_a_time():
+    assert first(Places(1e-3, "a", block=3), 500) == first(Places(1e-3, "a", block=1000), 500)
+
+
+@pytest.mark.parametrize("target", [0, 1, 50_000, 10_000_000])
+def test_skipping_ends_where_stepping_ends(target):
+    skipped, stepped = Places(1e-3, "a"), Places(1e-3, "a")
+    skipped.skip_to(target)
+    while stepped.next < target:
+        stepped.advance()
+    assert first(skipped, 10) == first(stepped, 10)
 
 
 def test_every_kind_says_its_cause_and_what_is_seen():

@@ -59,8 +59,9 @@ def test_a_flag_stays_until_it_is_handled(bench):
 
 def test_a_masked_error_is_not_counted(kernel):
     kernel.note(1.0, "far", "CorrIntErr")
+    kernel.note(1.0, "far", "BadTLP")
     kernel.run_until(2.0)
-    assert count(kernel, "far", "CorrIntErr") == 0
+    assert (count(kernel, "far", "CorrIntErr"), count(kernel, "far", "BadTLP")) == (0, 1)
 
 
 def test_every_count_is_a_lower_bound_with_its_reason(bench):
@@ -77,3 +78,9 @@ def test_errors_that_cannot_be_read_are_unavailable_with_the_reason(bench, chang
     for partner in (errors.near, errors.far):
         assert isinstance(partner, Unavailable)
         assert why in partner.why
+
+
+def test_a_slot_opened_again_starts_a_new_epoch(bench):
+    first, second = (bench().opened.read_errors() for _ in range(2))
+    assert first.near.epoch == first.far.epoch
+    assert first.near.epoch != second.near.epoch

@@ -141,7 +141,7 @@ def hits_on_each_attempt(link, attempts: int) -> tuple[int, ...]:
     bits: list[int] = []
     for _ in range(attempts):
         clean = link(8.0, to_card=tuple(bits))
-        start_s, end_s = clean.to_card.carry(0.0, load(1))
+        _, end_s = clean.to_card.carry(0.0, load(1))
         last_start_s = end_s - PACKET_NBYTES / timing.bytes_per_s
         bit = int((last_start_s + 100 / timing.bytes_per_s) * timing.line_bits_per_s)
         bits.append(bit + 2 if bit % 130 < 2 else bit)
@@ -192,12 +192,29 @@ def test_a_sleeping_link_sees_nothing(link):
     assert damaged.seen == []
 
 
+def test_looking_often_does_not_keep_a_link_awake(link):
+    bits = tuple(int(number * 0.3 * IDLE_S * 8e9) for number in range(1, 8))
+    often, once = link(8.0, to_card=bits), link(8.0, to_card=bits)
+    for step in range(1, 100):
+        often.to_card.idle_until(step * 0.05 * IDLE_S)
+    once.to_card.idle_until(99 * 0.05 * IDLE_S)
+    assert often.seen == once.seen == [("far", "RxErr")] * 3
+
+
 def test_a_retrain_holds_up_the_other_direction(link):
     damaged = placed_in(link, 8.0, 3 * PACKET_NBYTES + 2, "to_card")
     damaged.to_card.carry(0.0, load(10))
     _, end_s = damaged.from_card.carry(0.0, load(100))
     _, clean_s = link(8.0).from_card.carry(0.0, load(100))
     assert end_s - clean_s == pytest.approx(RETRAIN_S)
+
+
+def test_a_retrain_adds_to_what_the_other_direction_already_carries(link):
+    damaged = placed_in(link, 8.0, 3 * PACKET_NBYTES + 2, "to_card")
+    _, busy_s = damaged.from_card.carry(0.0, load(100))
+    damaged.to_card.carry(0.0, load(10))
+    start_s, _ = damaged.from_card.carry(0.0, load(1))
+    assert start_s == pytest.approx(busy_s + RETRAIN_S)
 
 
 def test_errors_come_at_the_rate_asked_for():

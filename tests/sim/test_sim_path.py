@@ -9,7 +9,7 @@ import pytest
 
 from laneproof import pcie
 from laneproof.clock import Deadline
-from laneproof.errors import BadInput, DeviceLost, EndpointClosed, Interrupted
+from laneproof.errors import BadInput, DeviceLost, EndpointBusy, EndpointClosed, Interrupted
 from laneproof.readings import Unavailable
 from laneproof_sim.faults import BitFlips, DropOff, Stall
 from laneproof_sim.packets import link_timing
@@ -70,6 +70,27 @@ def test_an_end_s_errors_accuse_the_path_into_it(bench, data, speed):
         assert one.counts(other) == {}
 
 
+def test_answers_to_the_card_s_writes_can_be_hit_on_their_way(bench, data):
+    # Base specification: a damaged Ack is a BadDLLP at the end that it was for.
+    one = bench(card={"fifo": 4 * MIB}, bit_error_rate=errors(to_card=1e-4))
+    sent, target = data(4 * MIB), bytearray(4 * MIB)
+    one.path.submit(1, memoryview(sent), None)
+    one.path.reap(one.deadline())
+    before = one.counts("far")
+    one.path.submit(2, None, memoryview(target))
+    one.path.reap(one.deadline())
+    after = one.counts("far")
+    assert after["BadDLLP"] > before["BadDLLP"]
+    assert after["BadTLP"] == before["BadTLP"]
+
+
+def test_errors_are_counted_while_nobody_reaps(bench, data):
+    one, target = bench(bit_error_rate=errors(to_card=1e-5)), bytearray(MIB)
+    one.path.submit(1, memoryview(data(MIB)), memoryview(target))
+    one.opened.clock.sleep(1.0)
+    assert one.counts("far")["BadTLP"] > 0
+
+
 def test_8b10b_never_counts_bad_tlp(bench, data):
     one = bench(speed=5.0, bit_error_rate=errors(1e-5, 1e-5))
     one.echo(data(4 * MIB), MIB)
@@ -80,6 +101,8 @@ def test_a_hopeless_link_goes_down(bench, data):
     one = bench(bit_error_rate=errors(to_card=0.01))
     with pytest.raises(DeviceLost) as caught:
         one.echo(data(MIB), MIB)
+    (failed,) = one.path.quiesce(one.deadline())
+    assert (failed.status, failed.sent, failed.received) == ("failed", 0, 0)
     assert "link layer not active" in caught.value.link_evidence
     assert one.opened.read_errors().near.correctable["Rollover"].n > 0
 
@@ -202,15 +225,24 @@ def test_a_full_card_takes_no_more_until_somebody_reads(bench, data):
     assert target == sent
 
 
-def test_a_sender_in_one_thread_feeds_a_reader_in_another(bench, data):
+def test_a_reader_waits_a_while_for_a_sender_in_another_thread(bench, data, monkeypatch):
+    monkeypatch.setattr("laneproof_sim.path.GRACE_S", 10.0)
     one, sent, target = bench(card={"fifo": 4096}), data(MIB), bytearray(MIB)
     one.path.submit(1, None, memoryview(target))
-    feeder = threading.Thread(target=lambda: one.path.submit(2, memoryview(sent), None))
+    feeder = threading.Timer(0.02, lambda: one.path.submit(2, memoryview(sent), None))
     feeder.start()
-    done = [*one.path.reap(one.deadline()), *one.path.reap(one.deadline())]
+    deadline = one.deadline()
+    done = [*one.path.reap(deadline), *one.path.reap(deadline)]
     feeder.join()
     assert len(done) == 2
     assert target == sent
+
+
+def test_memory_is_not_reset_under_a_transfer(bench):
+    one = bench()
+    one.path.submit(1, memoryview(b"x"), None)
+    with pytest.raises(EndpointBusy, match="transfers are out"):
+        one.opened.flush()
 
 
 # --- stops, stalls and losses
@@ -273,6 +305,17 @@ def test_a_loss_completes_what_was_out_and_leaves_the_buffers(bench, data):
         (ticket, "failed", 0) for ticket in range(3)
     ]
     assert not any(map(any, targets))
+
+
+def test_what_is_under_way_when_the_card_leaves_does_not_arrive(bench, data):
+    one, sent, target = bench(faults=(DropOff(after=MIB),)), data(2 * MIB), bytearray(2 * MIB)
+    one.path.submit(1, memoryview(sent), memoryview(target))
+    with pytest.raises(DeviceLost):
+        one.path.reap(one.deadline())
+    (failed,) = one.path.quiesce(one.deadline())
+    segment = 64 * 1024
+    assert failed.received <= MIB - 2 * segment  # the last one taken in, and the one being written back
+    assert not any(target[failed.received :])
 
 
 def test_transfers_finished_before_a_loss_are_still_done(bench, data):

@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+import re
+import shutil
+import subprocess
+
 import pytest
 
 from laneproof import pcie
@@ -13,6 +17,7 @@ from laneproof_sim.faults import DropOff
 DEFAULT_SEVERITY = 0x00462030
 DEFAULT_CORRECTABLE_MASK = 0xE000
 AER = 0x100
+LSPCI = shutil.which("lspci") or shutil.which("lspci", path="/usr/sbin:/sbin")
 
 
 def test_the_reading_is_what_the_decoder_finds_in_the_images(bench):
@@ -68,6 +73,22 @@ def test_the_first_error_pointer_names_the_first_uncorrectable_error(bench):
     opened.near.raise_error("SDES")
     opened.near.raise_error("DLP")
     assert pcie.decode(opened.near.image()).to_dict()["aer"]["first_error"] == "SDES"
+
+
+@pytest.mark.skipif(LSPCI is None, reason="lspci of pciutils is not installed")
+def test_lspci_reads_the_same_link_from_the_images(bench, tmp_path):
+    # pciutils, run on the images: an outside reader of the same registers.
+    for address, image in zip(("00:01.0", "01:00.0"), bench(speed=16.0, width=4).opened.images(), strict=True):
+        rows = [f"{at:02x}: {image[at : at + 16].hex(' ')}" for at in range(0, len(image), 16)]
+        dump = tmp_path / f"{address}.txt"
+        dump.write_text("\n".join([f"{address} device", *rows, ""]))
+        shown = subprocess.run([LSPCI, "-vvv", "-F", dump], capture_output=True, text=True, check=True).stdout
+        assert re.search(r"LnkCap:.*Speed 16GT/s, Width x4", shown)
+        assert re.search(r"LnkSta:\s*Speed 16GT/s.*, Width x4", shown)
+        assert re.search(r"MaxPayload 256 bytes, MaxReadReq 512 bytes", shown)
+        assert "Supported Link Speeds: 2.5-16GT/s" in shown
+        assert "CEMsk:\tRxErr- BadTLP- BadDLLP- Rollover- Timeout- AdvNonFatalErr+" in shown
+        assert ("Root Port (Slot+)" in shown, "DLActive+" in shown) == ((address == "00:01.0"),) * 2
 
 
 @pytest.fixture

@@ -68,9 +68,9 @@ class Ledger:
         self._numbers: dict[tuple[str, int, int], int] = {}
         self._endpoints: dict[str, int] = {}
         self._committed_s = time.monotonic()
-        if path.exists():
-            raise StorageFault(f"ledger {path} exists; a ledger is never overwritten, name another file")
         with _storage(path, "create"):
+            if path.exists():
+                raise StorageFault(f"ledger {path} exists; a ledger is never overwritten, name another file")
             self._database = sqlite3.connect(path, isolation_level=None)
             try:
                 self._database.execute("PRAGMA journal_mode = WAL")
@@ -87,13 +87,13 @@ class Ledger:
     def begin(self, plan: Plan, environment: Plain, started_utc: str, physical: Set[str]) -> None:
         """Put on record what is about to run; `physical` are the URIs of cards that are no simulation."""
         with _storage(self._path, "write"):
-            self._database.execute(
+            self._write(
                 "INSERT INTO run (started_utc, plan, environment) VALUES (?, ?, ?)",
                 (started_utc, _json(plan.to_dict()), _json(environment)),
             )
             for number, (name, planned) in enumerate(zip(plan.names(), plan.endpoint, strict=True)):
                 self._endpoints[name] = number
-                self._database.execute(
+                self._write(
                     "INSERT INTO endpoint (endpoint, name, uri, observe, physical) VALUES (?, ?, ?, ?, ?)",
                     (number, name, planned.uri, planned.observe, planned.uri in physical),
                 )
@@ -105,23 +105,23 @@ class Ledger:
         with _storage(self._path, "write"):
             match event:
                 case Opened():
-                    self._database.execute(
+                    self._write(
                         "UPDATE endpoint SET virtual_time = ?, opened = ? WHERE endpoint = ?",
                         (event.virtual_time, _json(event.opened), number),
                     )
                 case StepStarted():
-                    self._database.execute(
+                    self._write(
                         "INSERT INTO step (endpoint, step, kind) VALUES (?, ?, ?)", (number, event.step, event.kind)
                     )
                 case Noted():
                     place = self._next("event", number)
-                    self._database.execute(
+                    self._write(
                         "INSERT INTO event VALUES (?, ?, ?, ?, ?, ?)",
                         (number, place, event.step, event.clock_s, event.kind, event.text),
                     )
                 case Sampled():
                     place = self._next("sample", number, event.step)
-                    self._database.execute(
+                    self._write(
                         "INSERT INTO sample VALUES (?, ?, ?, ?, ?, ?)",
                         (number, event.step, place, event.clock_s, event.nbytes, event.seconds),
                     )
@@ -129,7 +129,7 @@ class Ledger:
                     self._step(number, event.result)
                 case SlotFinished():
                     self._reasons(number, _WHOLE_SLOT, event.reasons)
-                    self._database.execute("UPDATE endpoint SET finished = 1 WHERE endpoint = ?", (number,))
+                    self._write("UPDATE endpoint SET finished = 1 WHERE endpoint = ?", (number,))
                     self._commit()
                 case _:
                     raise TypeError(f"{type(event).__name__} is not for the ledger")
@@ -143,7 +143,7 @@ class Ledger:
     def end(self, finished_utc: str, *, interrupted: bool) -> None:
         """The run is over."""
         with _storage(self._path, "write"):
-            self._database.execute("UPDATE run SET finished_utc = ?, interrupted = ?", (finished_utc, interrupted))
+            self._write("UPDATE run SET finished_utc = ?, interrupted = ?", (finished_utc, interrupted))
             self._commit()
 
     def __enter__(self) -> Ledger:
@@ -164,7 +164,7 @@ class Ledger:
             self._database.close()
 
     def _step(self, number: int, result: StepResult) -> None:
-        self._database.execute(
+        self._write(
             "UPDATE step SET verdict = ?, started_s = ?, finished_s = ?, bytes_moved = ?, measures = ?, errors = ? "
             "WHERE endpoint = ? AND step = ?",
             (
@@ -182,8 +182,17 @@ class Ledger:
         self._commit()
 
     def _reasons(self, number: int, step: int, reasons: tuple[Reason, ...]) -> None:
-        rows = [(number, step, place, str(reason.verdict), reason.text) for place, reason in enumerate(reasons)]
-        self._database.executemany("INSERT INTO reason VALUES (?, ?, ?, ?, ?)", rows)
+        for place, reason in enumerate(reasons):
+            self._write(
+                "INSERT INTO reason VALUES (?, ?, ?, ?, ?)", (number, step, place, str(reason.verdict), reason.text)
+            )
+
+    def _write(self, statement: str, values: tuple[object, ...]) -> None:
+        # A driver's strings may hold what UTF-8 has no place for (surrogates out of a file name, say).
+        self._database.execute(
+            statement,
+            tuple(value.encode(errors="replace").decode() if isinstance(value, str) else value for value in values),
+        )
 
     def _next(self, table: str, endpoint: int, step: int = _WHOLE_SLOT) -> int:
         place = self._numbers.get((table, endpoint, step), 0)
@@ -198,9 +207,9 @@ class Ledger:
 
 def read_ledger(path: Path) -> RunResult:
     """The run that a ledger holds, finished or not. Raises StorageFault for a file that is none."""
-    if not path.is_file():
-        raise StorageFault(f"ledger {path}: no such file; give the ledger of a run")
     with _storage(path, "read"):
+        if not path.is_file():
+            raise StorageFault(f"ledger {path}: no such file; give the ledger of a run")
         database = sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True)
         database.row_factory = sqlite3.Row
         try:
@@ -210,7 +219,7 @@ def read_ledger(path: Path) -> RunResult:
             if version != LEDGER_VERSION:
                 raise StorageFault(f"ledger {path} has version {version}; this laneproof reads {LEDGER_VERSION}")
             return _read(path, database)
-        except (KeyError, ValueError, TypeError) as error:
+        except (LookupError, ValueError, TypeError, RecursionError) as error:
             raise StorageFault(f"ledger {path} is damaged: {error}") from error
         finally:
             database.close()
@@ -289,10 +298,10 @@ def _plain(value: Any) -> Any:
 def _storage(path: Path, verb: str) -> Generator[None]:
     try:
         yield
-    except sqlite3.Error as error:
-        raise StorageFault(
-            f"cannot {verb} ledger {path}: {error}; is the disk full or the folder read-only?"
-        ) from error
+    except (sqlite3.Error, OSError) as error:
+        why = (error.strerror or error) if isinstance(error, OSError) else error
+        hint = "is it a ledger, and whole?" if verb == "read" else "is the disk full or the folder read-only?"
+        raise StorageFault(f"cannot {verb} ledger {path}: {why}; {hint}") from error
 
 
 def _discard(path: Path) -> None:

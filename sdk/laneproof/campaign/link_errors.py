@@ -55,37 +55,42 @@ def judge_link_errors(added: ErrorReading, limit: int, findings: Findings) -> No
     """Hold the errors counted at either end to the house limit.
 
     The ends are never added up, since one event can show at both: the limit holds for each. An end that cannot be read
-    makes the claim inconclusive, and an end that counts nothing vouches only for the path into it.
+    makes the claim inconclusive, and so do lower bounds within a limit above zero. An end that counts nothing vouches
+    only for the path into it.
     """
-    counted = False
-    for end in ("near", "far"):
-        errors = getattr(added, end)
-        if isinstance(errors, Unavailable):
-            findings.inconclusive(f"link errors at the {end} end are not known: {errors.why}")
-            continue
-        counted |= _judge_end(end, errors, limit, findings)
-    if counted:
-        return
-    if not any(isinstance(end, Unavailable) for end in (added.near, added.far)):
-        findings.passed(f"no more than {limit} link errors counted at either end")
+    ends = {end: getattr(added, end) for end in ("near", "far")}
+    within = [_judge_end(end, errors, limit, findings) for end, errors in ends.items()]
+    if all(within):
+        findings.passed(f"{f'at most {limit}' if limit else 'no'} link errors counted at either end")
 
 
-def _judge_end(end: str, errors: PartnerErrors, limit: int, findings: Findings) -> bool:
-    """Judge one end; True if it is over the limit."""
+def _judge_end(end: str, errors: PartnerErrors | Unavailable, limit: int, findings: Findings) -> bool:
+    """Judge one end; True if it keeps the limit as far as its counts tell."""
+    if isinstance(errors, Unavailable):
+        findings.inconclusive(f"link errors at the {end} end are not known: {errors.why}")
+        return False
     rows = [(severity, name, count) for severity, counts in _by_severity(errors) for name, count in counts.items()]
+    if not rows:
+        findings.inconclusive(f"link errors at the {end} end are not known: {errors.name} shows no counters")
+        return False
     unknown = sorted({count.why for _, _, count in rows if isinstance(count, Unavailable)})
     for why in unknown:
-        findings.inconclusive(f"some link errors at {errors.name} ({end}) are not known: {why}")
+        findings.inconclusive(f"some link errors at {errors.name} ({end} end) are not known: {why}")
     present = [(severity, name, count) for severity, name, count in rows if not isinstance(count, Unavailable)]
     total = sum(count.n for _, _, count in present)
-    if total <= limit:
-        return False
     shown = ", ".join(_shown(name, count, severity) for severity, name, count in present if count.n)
+    if total <= limit:
+        if any(isinstance(count, AtLeast) and count.n for _, _, count in present):
+            findings.inconclusive(
+                f"{errors.name} ({end} end) counted {shown}: lower bounds, so the limit of {limit} may be passed"
+            )
+            return False
+        return not unknown
     findings.failed(
         f"{errors.name} ({end} end) counted {shown}; the limit is {limit}. "
         + " ".join(_accusations(end, {name for _, name, count in present if count.n}))
     )
-    return True
+    return False
 
 
 def _accusations(end: str, names: set[str]) -> Iterator[str]:

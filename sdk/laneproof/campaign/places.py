@@ -67,14 +67,17 @@ class ProcessPlace(Place):
         self._until_s = time.monotonic() + STUCK_GRACE_S + 30.0
         ours, theirs = socket.socketpair()
         self._process = subprocess.Popen(  # noqa: S603 - our own interpreter and module
-            [sys.executable, "-m", "laneproof.campaign.worker", str(theirs.fileno())],
+            # -P: a file in the current folder must not stand in for a module
+            [sys.executable, "-P", "-m", "laneproof.campaign.worker", str(theirs.fileno())],
             pass_fds=[theirs.fileno()],
             stdin=subprocess.DEVNULL,
             stdout=2,  # a driver that prints must not write into our results
+            process_group=0,  # Ctrl-C goes to the foreground group; the parent alone decides what it means
         )
         theirs.close()
         self._connection: Connection[SlotJob | str, Event] = Connection(ours.detach())
-        self._connection.send(job)
+        with suppress(OSError):  # it has died already; the reader says how
+            self._connection.send(job)
         self._reader = threading.Thread(target=self._read, name=f"laneproof-{job.name}", daemon=True)
         self._reader.start()
 
@@ -146,5 +149,5 @@ def _cause_of_death(process: subprocess.Popen[bytes]) -> Reason:
             Verdict.INCONC,
             "the card was lost: its memory was gone when touched (SIGBUS); nothing shows that the link went down",
         )
-    how = f"of signal {signal.Signals(-status).name}" if status < 0 else f"with status {status}"
+    how = f"of signal {-status} ({signal.strsignal(-status)})" if status < 0 else f"with status {status}"
     return Reason(Verdict.ERROR, f"the slot's process died {how}; the other slots went on")

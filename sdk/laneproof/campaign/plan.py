@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from importlib.resources import files
+from itertools import chain, count
 from pathlib import Path
 from typing import Any, Literal, cast
 
@@ -44,11 +45,12 @@ class Plan:
         return attrs.evolve(self, endpoint=tuple(planned.get(uri, PlannedEndpoint(uri=uri)) for uri in uris))
 
     def names(self) -> tuple[str, ...]:
-        """A name of its own for each endpoint: as given, else its slot, else its URI."""
+        """A name of its own for each endpoint: as given, else its slot, else its URI; numbered where taken."""
         names: list[str] = []
         for endpoint in self.endpoint:
-            name = endpoint.name or registry.parse_uri(endpoint.uri).address.slot or endpoint.uri
-            names.append(name if name not in names else f"{name} ({len(names) + 1})")
+            own = endpoint.name or registry.parse_uri(endpoint.uri).address.slot or endpoint.uri
+            numbered = (f"{own} ({number})" for number in count(2))
+            names.append(next(name for name in chain((own,), numbered) if name not in names))
         return tuple(names)
 
     def to_dict(self) -> dict[str, Any]:
@@ -88,6 +90,8 @@ def parse(data: dict[str, Any], where: str) -> Plan:
             registry.parse_uri(endpoint.uri)
         except BadInput as error:
             raise BadInput(f"{where}: endpoint[{index}].uri: {error.args[0]}") from None
+        if endpoint.name and endpoint.name in [other.name for other in plan.endpoint[:index]]:
+            raise BadInput(f'{where}: endpoint[{index}].name: "{endpoint.name}" is taken; give each a name of its own')
     for index, step in enumerate(plan.step):
         for name in _patterns(step):
             try:

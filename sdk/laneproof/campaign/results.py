@@ -32,7 +32,7 @@ class Findings:
 
     @property
     def verdict(self) -> Verdict:
-        return max((reason.verdict for reason in self.reasons), default=Verdict.NONE)
+        return overall(reason.verdict for reason in self.reasons)
 
     def passed(self, text: str) -> None:
         self.reasons.append(Reason(Verdict.PASS, text))
@@ -98,9 +98,7 @@ class EndpointResult:
     @property
     def verdict(self) -> Verdict:
         """That of steps and reasons together; without a byte moved, a pass is worth nothing."""
-        own = max((reason.verdict for reason in self.reasons), default=Verdict.NONE)
-        steps = overall(step.verdict for step in self.steps)
-        verdict = max(own, steps)
+        verdict = overall(judged.verdict for judged in (*self.steps, *self.reasons))
         if verdict is Verdict.PASS and not any(step.bytes_moved for step in self.steps):
             return Verdict.NONE
         return verdict

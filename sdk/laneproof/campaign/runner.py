@@ -28,8 +28,10 @@ def validate(plan: Plan) -> None:
     Drivers and options are read; a simulated card is opened and closed, since that disturbs nobody.
     """
     for index, planned in enumerate(plan.endpoint):
-        uri = registry.parse_uri(planned.uri)
         try:
+            if not planned.uri.isprintable():
+                raise BadInput("a URI holds printable characters only; write others as %XX")
+            uri = registry.parse_uri(planned.uri)
             driver = registry.driver_for(uri.scheme)
             registry.read_options(driver, uri.options)
             if not driver.physical:
@@ -41,9 +43,15 @@ def validate(plan: Plan) -> None:
 
 
 def physical_endpoints(plan: Plan) -> tuple[str, ...]:
-    """The URIs of those cards in the plan that are no simulation."""
-    uris = [planned.uri for planned in plan.endpoint]
-    return tuple(uri for uri in uris if registry.driver_for(registry.parse_uri(uri).scheme).physical)
+    """The URIs of those cards in the plan that are no simulation, as far as their drivers can be loaded to say so."""
+    return tuple(planned.uri for planned in plan.endpoint if not _simulated(planned.uri))
+
+
+def _simulated(uri: str) -> bool:
+    try:
+        return not registry.driver_for(registry.parse_uri(uri).scheme).physical
+    except CannotOpen:
+        return False
 
 
 def run(

@@ -9,7 +9,6 @@ import threading
 import traceback
 import warnings
 from collections.abc import Callable
-from contextlib import suppress
 
 import attrs
 from attrs import frozen
@@ -91,14 +90,14 @@ class SlotRun:
             for position, step in enumerate(job.steps):
                 if self._stop.is_set():
                     return [Reason(Verdict.INCONC, _not_run("interrupted", job.steps[position:]))]
-                lost = self._one_step(card, position, step, origin_s)
-                if lost:
-                    rest = job.steps[position + 1 :]
-                    return [Reason(Verdict.NONE, _not_run("the card is lost", rest))] if rest else []
+                ended = self._one_step(card, position, step, origin_s)
+                rest = job.steps[position + 1 :]
+                if ended and rest:
+                    return [Reason(Verdict.NONE, _not_run(ended, rest))]
         return []
 
-    def _one_step(self, card: Endpoint, position: int, step: Step, origin_s: float) -> bool:
-        """Run one step; True if the card is lost."""
+    def _one_step(self, card: Endpoint, position: int, step: Step, origin_s: float) -> str:
+        """Run one step; return why no other can follow it, or nothing."""
         job = self._job
         slot = Slot(
             name=job.name,
@@ -118,6 +117,7 @@ class SlotRun:
         lost = False
         before: ErrorReading | None = None
         identity: Identity | Unavailable | None = None
+        errors: Plain = {}
         try:
             identity = card.identity
             before = card.read_errors()
@@ -133,15 +133,21 @@ class SlotRun:
             findings.broken(f"the plan asks for what this card cannot do: {error.args[0]}")
         except LaneproofError as error:
             findings.broken(str(error))
-        errors: Plain = {}
-        with suppress(LaneproofError):
+        try:
             if before is not None:
                 added = card.read_errors().since(before)
                 errors = plain_errors(added)
-                if not lost:
+                if not lost and findings.verdict is not Verdict.NONE:
                     step.judge_errors(added, findings)
-        if not lost and identity is not None:
-            self._same_card(card, identity, findings)
+            if not lost and identity is not None and card.identity != identity:
+                findings.broken(f"the card changed its identity during the step, from {identity} to {card.identity}")
+        except DeviceLost as error:
+            if not lost:
+                lost = True
+                _judge_loss(error, findings)
+        except LaneproofError as error:
+            if not lost:
+                findings.inconclusive(f"what the card and its link show after the step could not be read: {error}")
         if not findings.reasons:
             findings.nothing("nothing was judged")
         self._emit(
@@ -160,25 +166,21 @@ class SlotRun:
                 ),
             )
         )
-        if not lost and not self._stop.is_set():
-            self._back_in_step(card, slot)
-        return lost
+        return "the card is lost" if lost else self._back_in_step(card, slot)
 
-    def _same_card(self, card: Endpoint, identity: Identity | Unavailable, findings: Findings) -> None:
-        with suppress(LaneproofError):
-            now = card.identity
-            if now != identity:
-                findings.broken(f"the card changed its identity during the step, from {identity} to {now}")
-
-    def _back_in_step(self, card: Endpoint, slot: Slot) -> None:
-        if all(channel.in_step for channel in card.channels):
-            return
+    def _back_in_step(self, card: Endpoint, slot: Slot) -> str:
+        if self._stop.is_set() or all(channel.in_step for channel in card.channels):
+            return ""
         self._emit(Expecting(self._job.name, OPEN_GRACE_S))
-        recovery = card.recover()
+        try:
+            recovery = card.recover()
+        except LaneproofError as error:
+            return f"the card could not be brought back in step: {error}"
         slot.note(
             "recovery",
             f"brought back in step after a fault: {recovery.how}, {recovery.discarded_bytes} bytes discarded",
         )
+        return ""
 
 
 def _opened(card: Endpoint) -> Plain:

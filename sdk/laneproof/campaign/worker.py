@@ -7,7 +7,6 @@ The parent starts `python -m laneproof.campaign.worker FD`; FD is one end of a s
 from __future__ import annotations
 
 import os
-import signal
 import sys
 import threading
 from multiprocessing.connection import Connection
@@ -20,13 +19,18 @@ STOP = "stop"
 
 def main(descriptor: int) -> None:
     """Run the one job that arrives over the socket `descriptor`."""
-    # Ctrl-C reaches the whole foreground group; the parent alone decides what it means.
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
     connection: Connection[Event, SlotJob | str] = Connection(descriptor)
     job = connection.recv()
     if not isinstance(job, SlotJob):
         raise SystemExit(f"the first message is a job, not {job!r}")
-    run = SlotRun(job, connection.send)
+
+    def emit(event: Event) -> None:
+        try:
+            connection.send(event)
+        except OSError:
+            os._exit(1)  # the parent is gone: nobody is left to report to
+
+    run = SlotRun(job, emit)
     threading.Thread(target=_obey, args=(connection, run), daemon=True).start()
     run.run()
     connection.close()
@@ -37,7 +41,7 @@ def _obey(connection: Connection[Event, SlotJob | str], run: SlotRun) -> None:
         try:
             message = connection.recv()
         except (EOFError, OSError):
-            os._exit(1)  # the parent is gone: nobody is left to report to
+            os._exit(1)
         if message == STOP:
             run.stop()
 

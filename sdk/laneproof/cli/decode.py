@@ -59,8 +59,12 @@ def _shown(key: str, value: Any) -> str:
         return "not in this image"
     if isinstance(value, bool):
         return "yes" if value else "no"
-    if isinstance(value, int) and (key.endswith(("id", "offset", "class_code"))):
+    if isinstance(value, int) and key == "class_code":
+        return f"{value:#08x}"
+    if isinstance(value, int) and key.endswith(("id", "offset")):
         return f"{value:#06x}"
+    if key == "header_log":
+        return " ".join(f"{word:08x}" for word in value)
     if isinstance(value, list):
         return ", ".join(str(item) for item in cast("list[Any]", value)) or "none"
     return str(value)

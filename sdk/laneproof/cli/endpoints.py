@@ -6,7 +6,7 @@ import argparse
 from typing import Any
 
 from laneproof.campaign.verdict import EXIT_STATUS, Verdict
-from laneproof.cli.words import one_line
+from laneproof.cli.words import console, one_line
 from laneproof.clock import Deadline
 from laneproof.errors import LaneproofError
 from laneproof.registry import Uri, listings
@@ -21,15 +21,19 @@ def add_to(verbs: Any) -> None:
 
 def call(_: argparse.Namespace) -> int:
     rows = listings()
+    human = console()
     for row in rows:
-        print(f"{row.scheme}: from {row.distribution}" + (f": cannot be used: {row.problem}" if row.problem else ""))
+        human.print(one_line(f"{row.scheme}: from {row.distribution}"))
+        if row.problem:
+            human.print(f"  cannot be used: {one_line(row.problem)}")
         if row.driver is None:
             continue
         try:
             with Deadline(DISCOVER_S) as deadline:
                 for found in row.driver.discover(deadline):
-                    note = f"  ({one_line(found.note)})" if found.note else ""
-                    print(f"  {one_line(str(Uri(row.scheme, found.address, {})))}{note}")
+                    human.print(f"  {one_line(str(Uri(row.scheme, found.address, {})))}", soft_wrap=True)
+                    if found.note:
+                        human.print(f"    {one_line(found.note)}")
         except (LaneproofError, OSError) as error:
-            print(f"  cannot be searched: {one_line(str(error))}")
+            human.print(f"  cannot be searched: {one_line(str(error))}")
     return EXIT_STATUS[Verdict.ERROR] if any(row.problem for row in rows) else 0

@@ -8,7 +8,14 @@ import tempfile
 from contextlib import suppress
 from pathlib import Path
 
-from laneproof.errors import StorageFault
+from laneproof.errors import BadInput, StorageFault
+
+
+def report_beside(ledger: Path) -> Path:
+    """Where the report of a ledger lies unless told otherwise. Raises BadInput if no other file can lie there."""
+    if not ledger.name or ledger.suffix == ".html":
+        raise BadInput(f'"{ledger}" cannot be a ledger with its report beside it; give a name such as run.ledger')
+    return ledger.with_suffix(".html")
 
 
 def write_whole(path: Path, text: str, what: str) -> None:

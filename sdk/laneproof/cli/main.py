@@ -27,6 +27,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
     verbs = parser.add_subparsers(title="verbs", metavar="VERB", required=True)
     for verb in _VERBS:
         verb.add_to(verbs)
+    for stream in ("stdout", "stderr"):
+        if getattr(sys, stream) is None:  # closed by whoever started us: no file of ours may take its descriptor
+            setattr(sys, stream, open(os.devnull, "w"))  # noqa: SIM115 - for as long as the process lives
     chosen = parser.parse_args(arguments)
     try:
         status: int = chosen.call(chosen)
@@ -40,11 +43,13 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return EXIT_STATUS[Verdict.ERROR]
     except KeyboardInterrupt:
         return EXIT_INTERRUPTED
-    except BrokenPipeError:
-        # Whoever read our output has gone; keep the interpreter from complaining about it at exit.
+    except OSError as error:  # of our own output: those of devices and files are told apart where they arise
+        # Keep the interpreter from trying once more at exit.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        if not isinstance(error, BrokenPipeError):  # whoever read our output has gone, and knows
+            _complain(f"cannot write output: {error.strerror or error}")
         return EXIT_STATUS[Verdict.ERROR]
 
 
-def _complain(error: LaneproofError) -> None:
+def _complain(error: object) -> None:
     print(f"laneproof: {one_line(str(error))}", file=sys.stderr)

@@ -7,7 +7,9 @@ from pathlib import Path
 from typing import Any
 
 from laneproof.campaign.ledger import read_ledger
-from laneproof.cli.files import write_whole
+from laneproof.cli.files import report_beside, write_whole
+from laneproof.cli.words import one_line
+from laneproof.errors import BadInput
 from laneproof.insight.report import render_html
 
 
@@ -20,8 +22,10 @@ def add_to(verbs: Any) -> None:
 
 def call(chosen: argparse.Namespace) -> int:
     result = read_ledger(chosen.ledger)
-    output: Path = chosen.output if chosen.output is not None else chosen.ledger.with_suffix(".html")
+    output: Path = chosen.output if chosen.output is not None else report_beside(chosen.ledger)
+    if output.exists() and output.samefile(chosen.ledger):
+        raise BadInput(f"--output {output}: that is the ledger; name another file")
     write_whole(output, render_html(result), "report")
     if str(output) != "-":
-        print(output)
+        print(one_line(str(output)))
     return 0

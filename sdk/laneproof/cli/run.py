@@ -20,7 +20,7 @@ from laneproof.campaign.results import RunResult
 from laneproof.campaign.statistics import CONFIDENCE, error_rate_bound
 from laneproof.campaign.verdict import EXIT_INTERRUPTED, EXIT_STATUS, Verdict
 from laneproof.cli.display import watch
-from laneproof.cli.files import write_whole
+from laneproof.cli.files import report_beside, write_whole
 from laneproof.cli.summary import print_summary
 from laneproof.cli.words import console, one_line
 from laneproof.errors import BadInput
@@ -53,24 +53,24 @@ def call(chosen: argparse.Namespace) -> int:
     if chosen.endpoint:
         plan = plan.over(chosen.endpoint)
     human = console(errors=chosen.json is not None and str(chosen.json) == "-")
+    runner.validate(plan)
     if chosen.check:
-        runner.validate(plan)
         _print_check(human, plan)
         return 0
     ledger: Path = chosen.ledger if chosen.ledger is not None else runner.default_ledger(Path())
-    report = ledger.with_suffix(".html")
-    if report == ledger:
-        raise BadInput(f"--ledger {ledger}: that is where the report would lie; use another suffix, .ledger say")
+    report = report_beside(ledger)
+    if chosen.json is not None and chosen.json in (ledger, report):
+        raise BadInput(f"--json {chosen.json}: the ledger or the report will lie there; name another file")
     if not chosen.acknowledge_cautions:
         _show_cautions(human, plan)
     with _stopping() as stop, watch(human, plan) as watcher:
         result = runner.run(plan, ledger, watch=watcher, stop=stop, cautions_acknowledged=chosen.acknowledge_cautions)
     print_summary(human, result)
+    human.print(f"ledger  {one_line(str(ledger))}", soft_wrap=True)
     write_whole(report, render_html(result), "report")
+    human.print(f"report  {one_line(str(report))}", soft_wrap=True)
     if chosen.json is not None:
         write_whole(chosen.json, json.dumps(result.to_dict(), indent=2, ensure_ascii=False) + "\n", "JSON")
-    human.print(f"ledger  {ledger}", soft_wrap=True)
-    human.print(f"report  {report}", soft_wrap=True)
     _complain_of_errors(result)
     return EXIT_INTERRUPTED if result.interrupted else EXIT_STATUS[result.verdict]
 
@@ -106,7 +106,8 @@ def _complain_of_errors(result: RunResult) -> None:
     for endpoint in result.endpoints:
         for reason in endpoint.reasons:
             if reason.verdict is Verdict.ERROR:
-                print(f"laneproof: {one_line(endpoint.name)}: {one_line(reason.text)}", file=sys.stderr)
+                named = "" if reason.text.startswith(endpoint.name) else f"{endpoint.name}: "
+                print(f"laneproof: {one_line(named + reason.text)}", file=sys.stderr)
 
 
 def _print_check(human: Console, plan: Plan) -> None:

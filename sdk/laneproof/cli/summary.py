@@ -13,6 +13,8 @@ if TYPE_CHECKING:
     from rich.console import Console
 
 _INDENT = 20
+_NARROWEST = 20
+"""Columns of text on a terminal narrower than that and the indent, which then folds the lines."""
 _STYLES = {
     Verdict.PASS: "green",
     Verdict.FAIL: "bold red",
@@ -60,7 +62,7 @@ def _print_steps(human: Console, endpoint: EndpointResult) -> None:
 def _print_reason(human: Console, kind: str, reason: Reason) -> None:
     from rich.text import Text
 
-    first, *rest = textwrap.wrap(one_line(reason.text), human.width - _INDENT) or [""]
+    first, *rest = textwrap.wrap(one_line(reason.text), max(_NARROWEST, human.width - _INDENT)) or [""]
     human.print(Text.assemble(f"  {kind:11}", (f"{reason.verdict!s:7}", _STYLES[reason.verdict]), first))
     for line in rest:
         human.print(" " * _INDENT + line)

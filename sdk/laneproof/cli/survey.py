@@ -35,7 +35,7 @@ def call(_: argparse.Namespace) -> int:
 
 
 def _print_link(human: Console, link: HostLink) -> None:
-    human.print(f"\n{link.near_address} to {link.far_address or 'nothing'}  {one_line(link.description)}")
+    human.print(f"\n{link.near_address or 'hidden'} to {link.far_address or 'nothing'}  {one_line(link.description)}")
     for end, partner in (("near", link.link.near), ("far", link.link.far)):
         human.print(f"  {end:5}{_shown_partner(partner)}")
     for end, errors in plain_errors(link.errors).items():

@@ -21,7 +21,11 @@ def console(*, errors: bool = False) -> Console:
     """A console of at most 80 columns; `errors` writes to standard error. No markup: text may come from a device."""
     from rich.console import Console
 
+    class PlainConsole(Console):
+        def on_broken_pipe(self) -> None:
+            raise
+
     stream = sys.stderr if errors else sys.stdout
-    made = Console(file=stream, markup=False, highlight=False, emoji=False)
+    made = PlainConsole(file=stream, markup=False, highlight=False, emoji=False)
     made.width = min(made.width, WIDTH) if stream.isatty() else WIDTH
     return made

@@ -9,6 +9,7 @@ from typing import Any, cast
 from laneproof import safety
 from laneproof.campaign.results import EndpointResult, RunResult, StepResult
 from laneproof.campaign.steps import STEPS
+from laneproof.errors import StorageFault
 from laneproof.pcie import CATALOGUE
 from laneproof.units import format_bytes, format_bytes_per_s, format_seconds
 
@@ -16,7 +17,10 @@ _TEMPLATE = "report.html.j2"
 
 
 def render_html(result: RunResult) -> str:
-    """The whole document. Every string, whoever it came from, is escaped."""
+    """The whole document. Every string, whoever it came from, is escaped.
+
+    Raises StorageFault for a result that cannot be what a run left: a ledger that somebody has changed.
+    """
     import jinja2  # costs a while; only reports need it
 
     environment = jinja2.Environment(
@@ -35,17 +39,21 @@ def render_html(result: RunResult) -> str:
         "counted": _counted,
         "clean": _clean,
     }
-    return environment.get_template(_TEMPLATE).render(
-        run=result,
-        plan_json=json.dumps(result.plan, indent=2, ensure_ascii=False),
-        not_tested=_not_tested(result),
-        caveats=list(dict.fromkeys(text for end in result.endpoints for text in end.opened.get("caveats", []))),
-        cautions=safety.CAUTIONS,
-        deferral=safety.DEFERRAL,
-        error_rows=_error_rows,
-        link_rows=_link_rows,
-        physical=any(endpoint.physical for endpoint in result.endpoints),
-    )
+    template = environment.get_template(_TEMPLATE)
+    try:
+        return template.render(
+            run=result,
+            plan_json=json.dumps(result.plan, indent=2, ensure_ascii=False),
+            not_tested=_not_tested(result),
+            caveats=list(dict.fromkeys(text for end in result.endpoints for text in end.opened.get("caveats", []))),
+            cautions=safety.CAUTIONS,
+            deferral=safety.DEFERRAL,
+            error_rows=_error_rows,
+            link_rows=_link_rows,
+            physical=any(endpoint.physical for endpoint in result.endpoints),
+        )
+    except (LookupError, TypeError, ValueError, AttributeError, jinja2.UndefinedError) as error:
+        raise StorageFault(f"no report can be made of this ledger; was it changed? ({error})") from error
 
 
 def _link_rows(endpoint: EndpointResult) -> list[dict[str, Any]]:

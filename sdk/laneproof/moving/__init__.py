@@ -7,11 +7,11 @@ mapping and recovery are the endpoint's business.
 from laneproof.contract import Channel, QueuedPath, StreamPath
 from laneproof.errors import NotOffered
 from laneproof.moving.blocks import CheckJob
-from laneproof.moving.mover import Mover
+from laneproof.moving.mover import Mover, in_driver
 from laneproof.moving.queue import QueueMover
 from laneproof.moving.stream import StreamMover
 
-__all__ = ["CheckJob", "Mover", "QueueMover", "StreamMover", "mover_for"]
+__all__ = ["CheckJob", "Mover", "QueueMover", "StreamMover", "in_driver", "mover_for"]
 
 
 def mover_for(channel: Channel) -> Mover:

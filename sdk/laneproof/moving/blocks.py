@@ -101,6 +101,11 @@ def aligned(nbytes: int, alignment: int) -> memoryview:
     return raw[skip : skip + nbytes].data
 
 
+def largest_piece(limits: Limits) -> int:
+    """The largest transfer, in bytes, that the card's granularity permits."""
+    return max(limits.granularity, limits.max_transfer - limits.max_transfer % limits.granularity)
+
+
 def spare(limits: Limits) -> int:
     """Bytes that a receive buffer has beyond its block, so that surplus shows: on a message channel only."""
     return limits.granularity if limits.boundary == "message" else 0

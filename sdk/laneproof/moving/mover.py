@@ -1,10 +1,14 @@
-"""What every mover can do, whatever the path beneath it."""
+"""What every mover can do, whatever the path beneath it, and what becomes of an exception from a driver."""
 
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
+from collections.abc import Generator
+from contextlib import contextmanager
 
 from laneproof.clock import Deadline
+from laneproof.documents import printable
+from laneproof.errors import CannotOpen, DriverFault, LaneproofError
 from laneproof.integrity import Comparison
 from laneproof.moving.blocks import CheckJob
 
@@ -31,4 +35,23 @@ class Mover(ABC):
 
     @abstractmethod
     def drain(self, deadline: Deadline) -> int:
-        """Bring the path in step after a fault: discard what is still under way. Returns the bytes discarded."""
+        """Bring the path in step after a fault: discard what is still under way. Returns the bytes discarded.
+
+        Raises DriverFault where the path does not come to rest.
+        """
+
+
+@contextmanager
+def in_driver(os_error: type[DriverFault | CannotOpen] = DriverFault) -> Generator[None]:
+    """Around each call of a driver: what it raises beside laneproof's own errors becomes one, with its cause.
+
+    `os_error` is what an OSError becomes; any other exception becomes DriverFault.
+    """
+    try:
+        yield
+    except LaneproofError:
+        raise
+    except OSError as error:
+        raise os_error(f"the driver failed: {printable(str(error.strerror or error))}") from error
+    except Exception as error:
+        raise DriverFault(f"the driver failed with {type(error).__name__}: {printable(str(error))}") from error

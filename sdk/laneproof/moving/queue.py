@@ -6,16 +6,14 @@ import itertools
 import threading
 from collections.abc import Generator, Iterable
 from contextlib import contextmanager, suppress
-from typing import Literal
-
 from attrs import define
 
 from laneproof.clock import SLICE_S, Deadline
 from laneproof.contract import Completion, Limits, QueuedPath
 from laneproof.errors import DriverFault, LaneproofError, TransferTimeout
 from laneproof.integrity import Comparison
-from laneproof.moving.blocks import CheckJob, Tally, aligned, spare
-from laneproof.moving.mover import Mover
+from laneproof.moving.blocks import CheckJob, Tally, aligned, largest_piece, spare
+from laneproof.moving.mover import Mover, in_driver
 
 _QUIESCE_S = 5.0
 
@@ -38,7 +36,7 @@ class QueueMover(Mover):
         self._tickets = itertools.count(1)
         self._room = threading.Semaphore(limits.queue_depth)
         self._state = threading.Condition()
-        self._out: set[int] = set()
+        self._out: dict[int, tuple[int, int]] = {}
         self._completed: dict[int, Completion] = {}
         self._reaping = False
 
@@ -49,7 +47,7 @@ class QueueMover(Mover):
         return self._one_way(into, deadline, sending=False)
 
     def loopback(self, out: memoryview, into: memoryview, deadline: Deadline) -> tuple[int, int]:
-        step = self._limits.max_transfer
+        step = largest_piece(self._limits)
         sent = received = 0
         stopped = False
         waiting: set[int] = set()
@@ -62,7 +60,11 @@ class QueueMover(Mover):
                     done = self._await(waiting, deadline)
                     if not done:
                         stopped, done = True, self._stop_all(waiting, deadline)
-                    sent, received = sent + _sum(done, "sent"), received + _sum(done, "received")
+                    for completion in done:
+                        if not stopped:
+                            _require_success(completion)
+                        sent += completion.sent
+                        received += completion.received
                 if stopped:
                     break
         return sent, received
@@ -117,8 +119,10 @@ class QueueMover(Mover):
         return self._submit(out, into, deadline)
 
     def _take_in(self, job: CheckJob, tally: Tally, lane: _Lane, completion: Completion) -> None:
-        if completion.status == "failed":
-            raise DriverFault(f"the card could not finish a transfer: {completion.why or 'no reason given'}")
+        if not tally.stalled:
+            _require_success(completion)
+        elif completion.status == "held":
+            return  # what the hardware may still write to is no evidence
         size = job.size(lane.number)
         if completion.received:
             tally.block(lane.number, lane.into[: min(size, completion.received)])
@@ -129,10 +133,13 @@ class QueueMover(Mover):
         waiting: set[int] = set()
         with self._tidy(waiting, deadline):
             while moved < len(view):
-                piece = view[moved : moved + self._limits.max_transfer]
-                waiting.add(self._submit(piece if sending else None, None if sending else piece, deadline))
-                done = self._await(waiting, deadline) or self._stop_all(waiting, deadline)
-                got = _sum(done, "sent" if sending else "received")
+                piece = view[moved : moved + largest_piece(self._limits)]
+                out, into = (piece, None) if sending else (None, piece)
+                waiting.add(self._submit(out, into, deadline, moved))
+                done = self._await(waiting, deadline)
+                for completion in done:
+                    _require_success(completion)
+                got = sum(completion.sent + completion.received for completion in done or self._stop_all(waiting, deadline))
                 moved += got
                 if got < len(piece):
                     break
@@ -150,19 +157,20 @@ class QueueMover(Mover):
         if waiting:
             self._stop_all(waiting, deadline)
 
-    def _submit(self, out: memoryview | None, into: memoryview | None, deadline: Deadline) -> int:
+    def _submit(self, out: memoryview | None, into: memoryview | None, deadline: Deadline, moved: int = 0) -> int:
         while not self._room.acquire(timeout=SLICE_S):
             deadline.check()
             if deadline.expired:
-                raise TransferTimeout("the queue had no room before the deadline")
+                raise TransferTimeout("the queue had no room before the deadline", moved=moved)
         ticket = next(self._tickets)
         with self._state:
-            self._out.add(ticket)
+            self._out[ticket] = (len(out or b""), len(into or b""))
         try:
-            self._path.submit(ticket, out, into)
+            with in_driver():
+                self._path.submit(ticket, out, into)
         except BaseException:
             with self._state:
-                self._out.discard(ticket)
+                self._out.pop(ticket, None)
             self._room.release()
             raise
         return ticket
@@ -176,12 +184,15 @@ class QueueMover(Mover):
                     waiting.difference_update(completion.ticket for completion in done)
                     return done
                 if self._reaping:
-                    self._state.wait(SLICE_S)
                     deadline.check()
+                    if deadline.expired:
+                        return []
+                    self._state.wait(min(SLICE_S, deadline.left_s()))
                     continue
                 self._reaping = True
             try:
-                completions = self._path.reap(deadline)
+                with in_driver():
+                    completions = list(self._path.reap(deadline))
             finally:
                 with self._state:
                     self._reaping = False
@@ -189,7 +200,12 @@ class QueueMover(Mover):
             self._settle(completions)
             if not completions:
                 deadline.check()
-                return []
+                with self._state:
+                    stopped_elsewhere = bool(waiting & self._completed.keys())
+                if not stopped_elsewhere:
+                    if deadline.left_s() > SLICE_S:
+                        raise DriverFault("the driver's reap came back with nothing before the deadline")
+                    return []
 
     def _stop_all(self, waiting: set[int], deadline: Deadline) -> list[Completion]:
         """Stop the engine; the completions of all of `waiting`, which is then empty."""
@@ -200,24 +216,40 @@ class QueueMover(Mover):
         return done
 
     def _quiesce(self, deadline: Deadline) -> list[Completion]:
-        with Deadline(_QUIESCE_S, deadline.clock) as own:
+        with Deadline(_QUIESCE_S, deadline.clock) as own, in_driver():
             completions = list(self._path.quiesce(own))
         self._settle(completions)
         with self._state:
             if self._out:
-                raise DriverFault(f"the driver stopped its engine without completing tickets {sorted(self._out)}")
+                raise DriverFault(f"the driver stopped its engine without completing tickets {list(self._out)}")
         return completions
 
     def _settle(self, completions: Iterable[Completion]) -> None:
+        unknown: list[int] = []
         with self._state:
             for completion in completions:
-                if completion.ticket not in self._out:
-                    raise DriverFault(f"the driver completed ticket {completion.ticket}, which was not out")
-                self._out.remove(completion.ticket)
-                self._completed[completion.ticket] = completion
+                lengths = self._out.pop(completion.ticket, None)
+                if lengths is None:
+                    unknown.append(completion.ticket)
+                    continue
+                self._completed[completion.ticket] = _sane(completion, *lengths)
                 self._room.release()
             self._state.notify_all()
+        if unknown:
+            raise DriverFault(f"the driver completed tickets {unknown}, which were not out")
 
 
-def _sum(completions: Iterable[Completion], side: Literal["sent", "received"]) -> int:
-    return sum(getattr(completion, side) for completion in completions)
+def _sane(completion: Completion, out: int, into: int) -> Completion:
+    """The completion; a failed one where it claims more bytes than its buffers hold, or fewer than none."""
+    if 0 <= completion.sent <= out and 0 <= completion.received <= into:
+        return completion
+    claim = f"{completion.sent} of {out} bytes sent and {completion.received} of {into} received"
+    return Completion(
+        ticket=completion.ticket, sent=0, received=0, status="failed", why=f"its driver claims {claim}"
+    )
+
+
+def _require_success(completion: Completion) -> None:
+    if completion.status in ("failed", "held"):
+        how = "failed" if completion.status == "failed" else "ended while the hardware may still write to its buffer"
+        raise DriverFault(f"a transfer {how}: {completion.why or 'the driver gives no reason'}")

@@ -3,21 +3,22 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from types import TracebackType
 
 from laneproof.clock import SLICE_S, Deadline
 from laneproof.contract import Limits, StreamPath
 from laneproof.errors import DriverFault, Interrupted, LaneproofError
 from laneproof.integrity import Comparison
-from laneproof.moving.blocks import CheckJob, Tally, aligned
-from laneproof.moving.mover import Mover
+from laneproof.moving.blocks import CheckJob, Tally, aligned, largest_piece
+from laneproof.moving.mover import Mover, in_driver
 
 QUIET_S = 0.05
 """How long a stream must stay silent before nothing more is taken to be under way, in seconds."""
 SETTLE_S = 2.0
 """After everything was sent, a stream silent for this long has lost its tail, in seconds."""
 _SURPLUS_LIMIT = 1 << 20
+_SCRATCH = 1 << 16
 _RETURN_GRACE_S = 1.0
 
 
@@ -26,30 +27,44 @@ class StreamMover(Mover):
         self._path = path
         self._limits = limits
 
+        self._piece = largest_piece(limits)
+
     def send(self, out: memoryview, deadline: Deadline) -> int:
-        sent = 0
-        while sent < len(out):
-            moved = self._path.send(out[sent : sent + self._limits.max_transfer], deadline)
-            if not moved:
-                deadline.check()
-                break
-            sent += _sane(moved, len(out) - sent, "send")
-        return sent
+        return sum(self.departures(out, deadline))
 
     def receive_into(self, into: memoryview, deadline: Deadline) -> int:
-        received = 0
-        while received < len(into):
-            moved = self._path.receive_into(into[received : received + self._limits.max_transfer], deadline)
+        return sum(self.arrivals(into, deadline))
+
+    def departures(self, out: memoryview, deadline: Deadline) -> Iterator[int]:
+        """The bytes of each piece as it goes, until all have gone or the deadline."""
+        return self._pieces("send", self._path.send, out, deadline)
+
+    def arrivals(self, into: memoryview, deadline: Deadline) -> Iterator[int]:
+        """The bytes of each piece as it comes, until `into` is full or the deadline."""
+        return self._pieces("receive_into", self._path.receive_into, into, deadline)
+
+    def _pieces(
+        self, name: str, move: Callable[[memoryview, Deadline], int], view: memoryview, deadline: Deadline
+    ) -> Iterator[int]:
+        done = 0
+        while done < len(view):
+            piece = view[done : done + self._piece]
+            with in_driver():
+                moved = move(piece, deadline)
+                sane = 0 <= moved <= len(piece)
+            if not sane:
+                raise DriverFault(f"the driver's {name} says that it moved {moved} of {len(piece)} bytes")
             if not moved:
                 deadline.check()
-                break
-            received += _sane(moved, len(into) - received, "receive_into")
-        return received
+                if deadline.left_s() > SLICE_S:
+                    raise DriverFault(f"the driver's {name} came back with nothing before the deadline")
+                return
+            done += moved
+            yield moved
 
     def loopback(self, out: memoryview, into: memoryview, deadline: Deadline) -> tuple[int, int]:
         if not self._limits.full_duplex:
-            sent = self.send(out, deadline)
-            return sent, self.receive_into(into, deadline) if sent == len(out) else 0
+            return self._take_turns(out, into, deadline)
         with _Sender(self, iter([out]), deadline) as sender:
             received = self.receive_into(into, sender.receiving)
             if received == len(into):
@@ -63,25 +78,30 @@ class StreamMover(Mover):
                 with _Sender(self, self._outgoing(job), deadline) as sender:
                     self._take_in(job, tally, sender)
             else:
-                self._take_turns(job, tally, deadline)
+                self._check_in_turns(job, tally, deadline)
             if tally.in_step:
-                tally.surplus(self.drain(deadline))
+                surplus = 0
+                while surplus < _SURPLUS_LIMIT and (more := self._leftovers(deadline)):
+                    tally.surplus(more)
+                    surplus += more
         except LaneproofError as error:
             error.so_far = tally.result()
             raise
         return tally.result()
 
     def drain(self, deadline: Deadline) -> int:
-        scratch = memoryview(bytearray(4096))
         drained = 0
-        while drained < _SURPLUS_LIMIT:
-            with deadline.split(at_most_s=QUIET_S) as quiet:
-                moved = self._path.receive_into(scratch, quiet)
-            if not moved:
-                break
-            drained += moved
-        deadline.check()
+        while more := self._leftovers(deadline):
+            drained += more
+            if deadline.expired:
+                raise DriverFault(f"the channel does not fall silent: {drained} bytes were discarded before the deadline")
         return drained
+
+    def _leftovers(self, deadline: Deadline) -> int:
+        """Read and drop what comes within QUIET_S, as far as a scratch buffer holds it; 0 is silence."""
+        scratch = memoryview(bytearray(max(_SCRATCH, self._limits.granularity)))
+        with deadline.split(at_most_s=QUIET_S) as quiet:
+            return self.receive_into(scratch, quiet)
 
     def _outgoing(self, job: CheckJob) -> Iterator[memoryview]:
         block = aligned(job.block, self._limits.alignment)
@@ -103,29 +123,39 @@ class StreamMover(Mover):
         received = 0
         try:
             while received < len(view):
+                had, all_sent = received, sender.finished  # before the wait: silence counts from when all had gone
                 with sender.receiving.split(at_most_s=SETTLE_S) as soon:
-                    moved = self.receive_into(view[received:], soon)
-                received += moved
-                if sender.error is not None:
+                    for moved in self.arrivals(view[received:], soon):
+                        received += moved
+                if sender.error is not None or received == len(view):
                     break
                 if sender.receiving.expired:
-                    if received < len(view):
-                        tally.stall()
+                    tally.stall()
                     break
-                if not moved and sender.finished:
+                if received == had and all_sent:
                     break
         finally:
             if received:
                 tally.block(number, view[:received])
         return received == len(view)
 
-    def _take_turns(self, job: CheckJob, tally: Tally, deadline: Deadline) -> None:
+    def _take_turns(self, out: memoryview, into: memoryview, deadline: Deadline) -> tuple[int, int]:
+        """Out and back by turns, no more at a time than the card is known to hold."""
+        sent = received = 0
+        grain = self._limits.granularity
+        turn = min(self._piece, max(grain, (self._limits.fifo_depth or self._piece) // grain * grain))
+        while received == sent < len(out) and not deadline.expired:
+            piece = slice(sent, sent + turn)
+            sent += self.send(out[piece], deadline)
+            received += self.receive_into(into[received:sent], deadline)
+        return sent, received
+
+    def _check_in_turns(self, job: CheckJob, tally: Tally, deadline: Deadline) -> None:
         into = aligned(job.block, self._limits.alignment)
         for number, out in enumerate(self._outgoing(job)):
             view = into[: len(out)]
             job.prefill(number, view)
-            sent = self.send(out, deadline)
-            received = self.receive_into(view, deadline) if sent == len(out) else 0
+            _, received = self._take_turns(out, view, deadline)
             if received:
                 tally.block(number, view[:received])
             if received < len(out):
@@ -160,9 +190,10 @@ class _Sender:
     def _run(self) -> None:
         try:
             for view in self._outgoing:
-                moved = self._mover.send(view, self._sending)
-                self.sent += moved
-                if moved < len(view):
+                due = self.sent + len(view)
+                for moved in self._mover.departures(view, self._sending):
+                    self.sent += moved
+                if self.sent < due:
                     break
         except BaseException as error:  # handed to the thread that waits
             self.error = error
@@ -184,9 +215,3 @@ class _Sender:
         ended_by_us = isinstance(raised, Interrupted) or raised is None
         if self.error is not None and ended_by_us and not isinstance(self.error, Interrupted):
             raise self.error
-
-
-def _sane(moved: int, at_most: int, operation: str) -> int:
-    if not 0 < moved <= at_most:
-        raise DriverFault(f"the driver's {operation} says it moved {moved} of {at_most} bytes")
-    return moved

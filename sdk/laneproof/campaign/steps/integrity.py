@@ -10,7 +10,7 @@ from laneproof.campaign.steps.slot import Slot
 from laneproof.campaign.steps.step import Step
 from laneproof.documents import Seconds, Size
 from laneproof.errors import LaneproofError
-from laneproof.integrity import Comparison
+from laneproof.integrity import Comparison, WrongRegion
 from laneproof.units import format_bytes
 
 DEFAULT_BYTES = 64 << 20
@@ -28,9 +28,9 @@ class IntegrityStep(Step):
 
     patterns: tuple[str, ...] = field(default=("prbs31",), validator=validators.min_len(1))
     bytes: Size | None = None
-    block: Size | None = None
-    depth: int | None = field(default=None, validator=validators.optional(validators.ge(1)))
-    timeout: Seconds | None = None
+    block: Size | None = field(default=None, validator=validators.optional(validators.ge(Size(1))))
+    depth: int | None = field(default=None, validator=validators.optional([validators.ge(1), validators.le(1024)]))
+    timeout: Seconds | None = field(default=None, validator=validators.optional(validators.gt(Seconds(0))))
 
     @property
     def planned_bytes(self) -> int:
@@ -79,13 +79,13 @@ def judge_data(name: str, result: Comparison, findings: Findings) -> None:
     """Reasons for what one comparison shows; incomplete data that is right so far says nothing here."""
     bits = 8 * result.bytes_checked
     if result.mismatched_bytes:
-        where = ", ".join(f"{region.start} to {region.stop - 1}" for region in result.regions[:4])
+        where = ", ".join(_places(region) for region in result.regions[:4])
         more = len(result.regions) - 4
         more_text = f" and {more}{' or more' if result.regions_cut else ''} other places" if more > 0 else ""
         findings.failed(
             f"{name}: {result.mismatched_bytes} of {result.bytes_checked} bytes came back wrong "
             f"({result.mismatched_bits} of {bits} bits), the first at byte {result.first}; "
-            f"wrong bytes {where}{more_text}"
+            f"wrong: {where}{more_text}"
         )
     if result.stalled:
         findings.failed(
@@ -101,6 +101,11 @@ def judge_data(name: str, result: Comparison, findings: Findings) -> None:
             f"bit in {bits} bits, so at {CONFIDENCE:.0%} confidence fewer than {bound:.1e} wrong per bit"
             + (f". {result.caution}" if result.caution else "")
         )
+
+
+def _places(region: WrongRegion) -> str:
+    last = region.stop - 1
+    return f"byte {last}" if region.start == last else f"bytes {region.start} to {last}"
 
 
 def judge_missing(name: str, result: Comparison, findings: Findings) -> None:

@@ -27,7 +27,7 @@ class LinkStep(Step):
     load: Size = Size(4 << 20)
     max_link_errors: int = field(default=0, validator=validators.ge(0))
     pattern: str = "prbs31"
-    timeout: Seconds | None = None
+    timeout: Seconds | None = field(default=None, validator=validators.optional(validators.gt(Seconds(0))))
 
     @property
     def planned_bytes(self) -> int:

@@ -18,6 +18,8 @@ from laneproof.units import format_bytes, format_bytes_per_s
 
 DEFAULT_BYTES = 16 << 20
 DEFAULT_SECONDS = 2.0
+LARGEST_TRANSFER = Size(1 << 30)
+"""The most that `bytes` may ask for: out and back lie in memory at once, for every slot; bytes."""
 ASSUMED_PAYLOAD = 128
 """The smallest payload setting there is, taken where neither partner shows its own; bytes."""
 
@@ -30,7 +32,7 @@ class ThroughputStep(Step):
     where given, against `min_rate`. Left out, `bytes` is 16 MiB or what the card moves in two seconds.
     """
 
-    bytes: Size | None = None
+    bytes: Size | None = field(default=None, validator=validators.optional(validators.le(LARGEST_TRANSFER)))
     repeats: int = field(default=5, validator=validators.ge(1))
     warm_up: int = field(default=1, validator=validators.ge(0))
     min_share: Share = Share(0.75)

@@ -1,0 +1,189 @@
+"""A card package as an outsider would write one, with cards that misbehave as their address says.
+
+`physical:ADDRESS` runs in a process of its own, `imitated:ADDRESS` in a thread. Installed by a fixture.
+"""
+
+from __future__ import annotations
+
+import mmap
+import os
+import sys
+import tempfile
+import threading
+import time
+from collections.abc import Iterable
+
+from attrs import frozen
+
+from laneproof.clock import Deadline
+from laneproof.contract import (
+    Address,
+    Card,
+    Channel,
+    Driver,
+    ErrorObserver,
+    Found,
+    IdentitySource,
+    Limits,
+    LinkObserver,
+    StreamPath,
+)
+from laneproof.errors import CannotOpen, DeviceLost, DriverFault
+from laneproof.readings import (
+    AtLeast,
+    Count,
+    ErrorReading,
+    Exact,
+    Identity,
+    LinkReading,
+    PartnerErrors,
+    PartnerLink,
+    Unavailable,
+)
+
+
+@frozen
+class NoOptions:
+    """None."""
+
+
+class Echo(StreamPath):
+    """Echoes through memory; after `lasts` bytes it does what its address says."""
+
+    def __init__(self, address: str) -> None:
+        behaviour, _, lasts = address.partition(",")
+        self.behaviour = behaviour
+        self._lasts = int(lasts or 0)
+        self._moved = 0
+        self._held = bytearray()
+        self._lock = threading.Lock()
+
+    def send(self, view: memoryview, deadline: Deadline) -> int:
+        if self._moved >= self._lasts:
+            self._misbehave()
+        taken = view[: 1 << 16]
+        with self._lock:
+            self._held += taken
+        self._moved += len(taken)
+        return len(taken)
+
+    def receive_into(self, view: memoryview, deadline: Deadline) -> int:
+        while not deadline.expired:
+            deadline.check()
+            with self._lock:
+                n = min(len(view), len(self._held))
+                if n and not (self.behaviour == "silent" and self._moved >= self._lasts):
+                    view[:n] = self._held[:n]
+                    del self._held[:n]
+                    return n
+            deadline.pause(0.001)
+        return 0
+
+    def _misbehave(self) -> None:
+        match self.behaviour:
+            case "bus-error":
+                with tempfile.TemporaryFile() as file:
+                    file.truncate(mmap.PAGESIZE)
+                    window = mmap.mmap(file.fileno(), mmap.PAGESIZE)
+                    os.ftruncate(file.fileno(), 0)
+                    window[0]  # as a window whose card is gone
+            case "hung":
+                time.sleep(3600)
+            case "slow":
+                time.sleep(0.01)
+            case "faulty":
+                raise ZeroDivisionError("a driver's own mistake")
+            case "talkative":
+                print("a driver that prints", flush=True)
+            case _:
+                pass
+
+
+class Parts(LinkObserver, ErrorObserver, IdentitySource):
+    """A healthy link, unless the address says otherwise. `reads` counts what was asked of the error counters."""
+
+    def __init__(self, path: Echo) -> None:
+        self._path = path
+        self._reads = 0
+        self._names = 0
+
+    def read_link(self, deadline: Deadline) -> LinkReading:
+        def end(name: str) -> PartnerLink:
+            return PartnerLink(name=name, speed_gtps=8.0, width=4, max_speed_gtps=8.0, max_width=4, active=True)
+
+        if self._path.behaviour == "blind-far":
+            return LinkReading(near=end("port"), far=Unavailable("no permission"))
+        return LinkReading(near=end("port"), far=end("card"))
+
+    def read_errors(self, deadline: Deadline) -> ErrorReading:
+        self._reads += 1
+        far: PartnerErrors | Unavailable = self._errors("card", Exact(0))
+        match self._path.behaviour:
+            case "mute" if self._reads > 2:
+                raise DriverFault("the counters do not answer")
+            case "gone" if self._reads > 2:
+                raise DeviceLost("no answer", link_evidence="port shows its link down")
+            case "gone-unseen" if self._reads > 2:
+                raise DeviceLost("no answer")
+            case "no-counters":
+                far = PartnerErrors(name="card", epoch="1")
+            case "bounded":
+                far = self._errors("card", AtLeast(3 * self._reads, "counted per interrupt"))
+            case "exact":
+                far = self._errors("card", Exact(3 * self._reads))
+            case "partly":
+                far = self._errors("card", Unavailable("saturated"))
+            case "restarted":
+                far = PartnerErrors(name="card", epoch=str(self._reads), correctable={"BadTLP": Exact(0)})
+            case "blind-far":
+                far = Unavailable("no permission")
+            case _:
+                pass
+        return ErrorReading(near=self._errors("port", Exact(0)), far=far)
+
+    def _errors(self, name: str, count: Count) -> PartnerErrors:
+        return PartnerErrors(name=name, epoch="1", correctable={"BadTLP": count})
+
+    def read_identity(self, deadline: Deadline) -> Identity:
+        self._names += 1
+        match self._path.behaviour:
+            case "changing":
+                return Identity(model=f"card {self._names}")
+            case "hostile":
+                return Identity(model="<script>alert(1)</script>\x1b]0;x\x07\u202e\udcff", serial="]]>&amp;'\"\n\r\t")
+            case _:
+                return Identity(model="invented card")
+
+
+class InventedDriver(Driver):
+    """Cards that echo through memory."""
+
+    options = NoOptions
+
+    def __init__(self, *, physical: bool) -> None:
+        self.physical = physical
+        self._opened: set[str] = set()
+
+    def discover(self, deadline: Deadline) -> Iterable[Found]:
+        return ()
+
+    def connect(self, address: Address, options: NoOptions, deadline: Deadline) -> Card:
+        path = Echo(address.text)
+        match path.behaviour:
+            case "talkative":
+                print("a driver that prints", flush=True)
+                os.write(1, b"and writes\n")
+            case "exits":
+                sys.exit(3)
+            case "absent":
+                raise CannotOpen("no card answers; check that it is seated")
+            case _:
+                pass
+        limits = Limits(max_transfer=1 << 20, nominal_bytes_per_s=50e6)
+        channel = Channel(name="echo", path=path, limits=limits)
+        parts = () if path.behaviour == "unobserved" else (Parts(path),)
+        return Card(channels=(channel,), close=lambda: None, parts=parts)
+
+
+physical = InventedDriver(physical=True)
+imitated = InventedDriver(physical=False)

@@ -1,0 +1,145 @@
+"""Scenario files: what ships, and how each thing that is wrong is refused, in one line that names file and key."""
+
+from __future__ import annotations
+
+import os
+
+import pytest
+
+from laneproof.errors import BadInput
+from laneproof_sim.scenario_file import load, read_scenario, shipped
+
+GOOD = """
+schema = 1
+name = "mine"
+invented = "invented"
+description = "One slot."
+[[slot]]
+name = "north"
+wiring = 4
+near = { max_speed = "8 GT/s", max_width = 4 }
+[slot.card]
+max_speed = "5 GT/s"
+max_width = 4
+model = "echo card"
+serial = "invented"
+fifo = "64 KiB"
+"""
+
+
+def refusal(text: str | bytes) -> str:
+    with pytest.raises(BadInput) as caught:
+        read_scenario(text.encode() if isinstance(text, str) else text, "mine.toml")
+    return str(caught.value)
+
+
+def test_a_scenario_is_read_with_its_units():
+    (slot,) = read_scenario(GOOD.encode(), "mine.toml").slots
+    assert (slot.near.max_speed, slot.card.max_speed, slot.card.fifo, slot.wiring) == (8.0, 5.0, 65536, 4)
+
+
+@pytest.mark.parametrize(
+    ("good", "bad", "expected"),
+    [
+        ("max_width = 4 }", "max_width = 3 }", "slot[0].near.max_width: 3 is no link width; use one of 1, 2, 4, 8, 16"),
+        ("max_width = 4 }", "max_width = true }", "slot[0].near.max_width: True is not a whole number"),
+        ("wiring = 4", "wireing = 4", "slot[0].wireing: unknown key; known here: bit_error_rate"),
+        ("wiring = 4", "", "slot[0].wiring: is missing; add it"),
+        ("fifo =", "depth =", "slot[0].card.depth: unknown key"),
+        ('"64 KiB"', '"64 kbit"', 'slot[0].card.fifo: "64 kbit" is not a quantity'),
+        ('"64 KiB"', "65536", "slot[0].card.fifo: 65536 has no unit"),
+        ('"64 KiB"', '"0 B"', "slot[0].card.fifo: "),
+        ('"8 GT/s"', '"12 GT/s"', 'slot[0].near.max_speed: "12 GT/s" is no link speed; use one of 2.5, 5, 8, 16, 32'),
+        ('"8 GT/s"', '"64 GT/s"', "slot[0].near.max_speed: 64 GT/s and FLIT mode are not modelled yet"),
+        ('"8 GT/s"', '"8\\nGT/s"', "slot[0].near.max_speed: this text is too long or holds control characters"),
+        ('"north"', '"No rth"', 'slot[0].name: "No rth" cannot name a slot'),
+        ("schema = 1", "schema = 2", "schema: 2 is not known; begin with schema = 1"),
+        ("[[slot]]", "[slot]", "slot: {"),
+        ("wiring = 4", "wiring = 4\ndead_lanes = [4]", "slot[0].dead_lanes: lane 4 is not wired; use 0 to 3"),
+        ("wiring = 4", "wiring = 4\ndead_lanes = 3", "slot[0].dead_lanes: 3 is no list"),
+        ("wiring = 4", "wiring = 4\nobservable = 0", "slot[0].observable: 0 is neither true nor false"),
+        ("wiring = 4", 'wiring = 4\nerrors_owned_by = "me"', "slot[0].errors_owned_by: 'me' is not known; use one of"),
+    ],
+)
+def test_a_wrong_value_is_refused_by_file_and_key(good, bad, expected):
+    assert GOOD.count(good) == 1
+    message = refusal(GOOD.replace(good, bad))
+    assert message.startswith(f"mine.toml: {expected}")
+    assert message.isprintable()
+
+
+@pytest.mark.parametrize(
+    ("extra", "expected"),
+    [
+        ("[slot.bit_error_rate]\nto_card = { 17 = 1e-6 }", 'slot[0].bit_error_rate.to_card: "17" is no lane'),
+        ("[slot.bit_error_rate]\nto_card = { 5 = 1e-6 }", "slot[0].bit_error_rate.to_card: lane 5 is not wired"),
+        ("[slot.bit_error_rate]\nfrom_card = nan", "slot[0].bit_error_rate.from_card: nan is no bit error rate"),
+        ("[slot.bit_error_rate]\nfrom_card = -1e-9", "slot[0].bit_error_rate.from_card: -1e-09 is no bit error rate"),
+        ("[slot.bit_error_rate]\nfrom_card = 1" + 400 * "0", "slot[0].bit_error_rate.from_card: 1000"),
+        ('[[slot.fault]]\nkind = "gremlin"', "slot[0].fault[0]: kind = 'gremlin' is no kind of fault; use one of"),
+        ('[[slot.fault]]\nkind = "stall"', "slot[0].fault[0].after: is missing"),
+        (
+            '[[slot.fault]]\nkind = "stall"\nafter = "1 MiB"\nx = 1',
+            "slot[0].fault[0].x: unknown key; known here: after",
+        ),
+        ('[[slot.fault]]\nkind = "bit-flips"\nprobability = 2', "slot[0].fault[0].probability: 2 is no probability"),
+        (
+            '[[slot.fault]]\nkind = "stuck-bit"\nword = 8\nbyte = 8\nbit = 0\nlevel = 1',
+            "slot[0].fault[0].byte: 8 is not in a word of 8 bytes; use 0 to 7",
+        ),
+    ],
+)
+def test_a_wrong_table_is_refused_by_file_and_key(extra, expected):
+    assert refusal(GOOD + extra).startswith(f"mine.toml: {expected}")
+
+
+def test_two_slots_of_one_name_are_refused():
+    _, _, slot = GOOD.partition("[[slot]]")
+    assert "slot[1].name" in refusal(f"{GOOD}\n[[slot]]{slot}")
+
+
+@pytest.mark.parametrize(
+    ("data", "expected"),
+    [
+        (b"schema = = 1", "line 1, column 10"),
+        (b"schema = 1\nname\nx = 1", "line 2, column 5"),
+        (b"\x7fELF\x02\x01\xff\xfe", "not a text file in UTF-8"),
+        (b"a = " + b"[" * 5000, "not TOML"),
+        (b"a = " + b"9" * 5000, "not TOML"),
+        (b"", "schema: None is not known; begin with schema = 1"),
+    ],
+)
+def test_what_is_no_scenario_is_refused_in_one_short_line(data, expected):
+    message = refusal(data)
+    assert message.startswith("mine.toml: ")
+    assert expected in message
+    assert message.isprintable()
+    assert len(message) < 420
+
+
+def test_a_path_that_is_no_ordinary_file_is_refused(tmp_path):
+    os.mkfifo(tmp_path / "pipe.toml")
+    for name, expected in (("", "is a folder"), ("none.toml", "No such file"), ("pipe.toml", "no ordinary file")):
+        with pytest.raises(BadInput, match=expected):
+            load(f"{tmp_path}/{name}")
+
+
+def test_a_file_too_large_is_refused_without_being_read_whole(tmp_path):
+    with (tmp_path / "huge.toml").open("wb") as file:
+        file.truncate(1 << 40)
+    with pytest.raises(BadInput, match="larger than 1 MiB"):
+        load(str(tmp_path / "huge.toml"))
+
+
+def test_an_unknown_bench_lists_those_that_ship():
+    with pytest.raises(BadInput, match="bench nope: is not known; shipped: demo, dead-lane"):
+        load("nope")
+
+
+@pytest.mark.parametrize("name", shipped())
+def test_every_shipped_bench_is_the_station_and_says_that_it_is_invented(name):
+    bench = load(name)
+    assert [slot.name for slot in bench.slots] == ["north", "middle", "south"]
+    assert [slot.wiring for slot in bench.slots] == [8, 4, 1]
+    assert bench.name == name
+    assert bench.invented.startswith("invented")

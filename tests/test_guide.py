@@ -1,0 +1,51 @@
+"""The documents that the guide shows are ones that laneproof accepts, and its tables name what there is."""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from pathlib import Path
+
+import attrs
+import pytest
+
+import laneproof
+from laneproof.campaign import plan
+from laneproof.campaign.steps import STEPS
+from laneproof_sim import scenario_file
+from laneproof_sim.faults import CATALOGUE
+
+GUIDE = Path(laneproof.__file__).parent / "guide"
+
+
+def _example(page: str) -> str:
+    found = re.search(r"^```toml\n(.*?)^```$", (GUIDE / page).read_text("utf-8"), re.MULTILINE | re.DOTALL)
+    assert found
+    return found[1]
+
+
+def test_the_plan_that_the_guide_shows_is_valid() -> None:
+    shown = plan.parse(tomllib.loads(_example("plans.md")), "guide")
+    assert [plan.kind_of(step) for step in shown.step] == list(STEPS)
+
+
+def test_the_scenario_that_the_guide_shows_trains(tmp_path: Path) -> None:
+    path = tmp_path / "mine.toml"
+    path.write_text(_example("bench.md"), "utf-8")
+    with laneproof.open(f"sim:{path}#a") as card:
+        near = card.read_link().near
+        assert not isinstance(near, laneproof.Unavailable)
+        assert (near.speed_gtps, near.width) == (8.0, 4)
+
+
+@pytest.mark.parametrize("kind", STEPS)
+def test_the_guide_names_every_key_of_a_step(kind: str) -> None:
+    page = (GUIDE / "plans.md").read_text("utf-8")
+    section = page.split(f"## step: {kind}")[1].split("## step:")[0]
+    assert [field.name for field in attrs.fields(STEPS[kind]) if f"`{field.name}`" not in section] == []
+
+
+def test_the_guide_names_every_bench_and_every_fault() -> None:
+    page = (GUIDE / "bench.md").read_text("utf-8")
+    kinds = [fault.kind for fault in CATALOGUE]
+    assert [name for name in (*scenario_file.shipped(), *kinds) if f"| `{name}` |" not in page] == []
