@@ -45,7 +45,7 @@ MECHANISMS = (
         shows="All lanes in use, every byte right, close to the full rate, nothing counted at either end.",
         decided_by=("data", "rate", "link, near end", "errors, near end", "errors, far end"),
         because="That nothing is wrong is a finding too, and needs as much evidence as any other: data, rate, link and "
-        "the counters of both ends. One transfer shows little about rare errors; a claim about them states its exposure.",
+        "the counters of both ends. One transfer says little about rare errors; state the exposure with the claim.",
         source="no error in so many bits bounds a rate, and does not make it zero: Gehrels 1986 (from memory).",
     ),
     Mechanism(
@@ -119,7 +119,8 @@ MECHANISMS = (
         because="A vendor id that reads FFFF says that nobody answers; the near port's link, down, says why. All ones "
         "from the card's memory alone would prove nothing: decoding may be off, or the card asleep. Next: contact, "
         "supply, temperature.",
-        source="SDES (surprise down) and data link layer active: PCI Express base specification (from memory), linux/pci_regs.h.",
+        source="SDES (surprise down), data link layer active: PCI Express base specification (from memory), "
+        "linux/pci_regs.h.",
     ),
     Mechanism(
         name="engine-halted",

@@ -9,7 +9,7 @@ from __future__ import annotations
 import threading
 from collections.abc import Callable, Generator
 from contextlib import AbstractContextManager, ExitStack, contextmanager
-from typing import Any, Literal, final
+from typing import Any, Literal, cast, final
 
 import numpy as np
 from attrs import frozen
@@ -154,7 +154,7 @@ class OpenChannel:
         progress: Callable[[int], Any] | None,
     ) -> CheckJob:
         limits = self.limits
-        chosen: object = make_pattern(pattern, channel=self._number) if isinstance(pattern, str) else pattern
+        chosen = make_pattern(pattern, channel=self._number) if isinstance(pattern, str) else cast("object", pattern)
         if not isinstance(chosen, Pattern):
             raise BadInput(f"{type(chosen).__name__} is no pattern; give a name or what laneproof.pattern returns")
         size = min(DEFAULT_BLOCK, largest_piece(limits))

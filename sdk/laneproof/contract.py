@@ -11,7 +11,8 @@ Rules that hold for every method:
   `Interrupted` pass. Reaching the deadline is no error here: return what was moved.
 - The caller owns memory. Keep no view after the call; on return, for any reason, the hardware no longer writes to it.
 - `send` and `receive_into` of one path may be called at once from two threads, and `submit` and `quiesce` while
-  another thread is in `reap`; a path's other calls never overlap. Parts may be called during traffic. No thread affinity.
+  another thread is in `reap`; a path's other calls never overlap. Parts are called during traffic, one at a time.
+  No thread affinity.
 - Raise `DeviceLost` when the device is known to be gone, `DriverFault` when a call failed, `CannotOpen` from
   `connect`. Any other exception that escapes is mapped to `DriverFault` with its cause, an `OSError` from `connect` to
   `CannotOpen`.

@@ -1,6 +1,6 @@
 """`Endpoint`, the one object that a user holds, and `open()`, which makes it.
 
-Here: who may call when, one deadline a call, errors that name the endpoint, and getting back in step after a fault.
+Here: one deadline a call, errors that name the endpoint, and getting back in step after a fault.
 How bytes move is in `moving`; what a driver implements is in `contract`.
 """
 
@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable, Generator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from types import TracebackType
 from typing import Any, Literal, final
 
@@ -20,12 +20,10 @@ from laneproof.channel import OpenChannel, Transfer
 from laneproof.clock import Clock, Deadline
 from laneproof.contract import (
     Card,
-    Driver,
     ErrorObserver,
     IdentitySource,
     Limits,
     LinkObserver,
-    Part,
     Region,
     RegionSource,
     ResetLevel,
@@ -40,13 +38,17 @@ from laneproof.errors import (
     EndpointClosed,
     LaneproofError,
     NotOffered,
+    named,
 )
 from laneproof.integrity import Comparison, Pattern
+from laneproof.moving import in_driver
 from laneproof.moving.blocks import aligned
 from laneproof.readings import ErrorReading, Identity, LinkReading, Unavailable, known
 
 OPEN_TIMEOUT_S = 10.0
 CONTROL_TIMEOUT_S = 10.0
+_RETURN_GRACE_S = 1.0
+"""How long `close` waits for calls that it has interrupted to end, in seconds."""
 
 
 @frozen(kw_only=True)
@@ -74,37 +76,38 @@ def open(  # noqa: A001 - the frozen name; laneproof.open reads as what it does
     CannotOpen (CardInUse) if the card is absent, not permitted or in use.
     """
     parsed = registry.parse_uri(uri)
-    with _named(uri, "open"):
+    with named(uri, "open"):
         driver = registry.driver_for(parsed.scheme)
         chosen = registry.read_options(driver, parsed.options | (options or {}))
 
-    def connect() -> Card:
-        with _named(uri, "open"), Deadline(timeout) as deadline:
-            try:
-                card = driver.connect(parsed.address, chosen, deadline)
-            except OSError as error:
-                raise CannotOpen(f"{error.strerror or error}") from error
-            if observe is None:
-                return card
-            try:
-                return _observed(card, observe, deadline)
-            except BaseException:
-                card.close()
-                raise
+    def connect(deadline: Deadline) -> Card:
+        with in_driver(os_error=CannotOpen):
+            card = driver.connect(parsed.address, chosen, deadline)
+        if observe is None:
+            return card
+        try:
+            return _observed(card, observe, deadline)
+        except BaseException:
+            card.close()
+            raise
 
     if driver.physical:
         safety.surface(acknowledged=acknowledge_cautions)
-    return Endpoint(uri, driver, connect)
+    with named(uri, "open"), Deadline(timeout) as deadline:
+        return Endpoint(uri, connect(deadline), connect, physical=driver.physical)
 
 
 def _observed(card: Card, observe: str, deadline: Deadline) -> Card:
     scheme, colon, address = observe.partition(":")
     if not colon:
         raise BadInput(f'observe="{observe}" names no device; write for example observe="pci:0000:65:00.0"')
-    parts: list[Part] = list(card.parts)
-    for part in registry.observers_for(scheme).attach(address, deadline):
-        parts.append(part)
-    return attrs.evolve(card, parts=tuple(parts))
+    source = registry.observers_for(scheme)
+    with in_driver(os_error=CannotOpen):
+        added = tuple(source.attach(address, deadline))
+    for kind in (LinkObserver, ErrorObserver):
+        if card.part(kind) is not None and any(isinstance(part, kind) for part in added):
+            raise BadInput(f'the card has a {kind.__name__} of its own; open it without observe="{observe}"')
+    return attrs.evolve(card, parts=(*card.parts, *added))
 
 
 @final
@@ -116,21 +119,23 @@ class Endpoint:
     receive_into may run at once on a channel, from two threads; any other second call raises EndpointBusy.
     """
 
-    def __init__(self, uri: str, driver: Driver, connect: Callable[[], Card]) -> None:
+    def __init__(self, uri: str, card: Card, connect: Callable[[Deadline], Card], *, physical: bool) -> None:
         self.uri = uri
-        self.physical = driver.physical
+        self.physical = physical
         self._connect = connect
         self._live: set[Deadline] = set()
-        self._lock = threading.Lock()
-        self._control = threading.Lock()
+        self._calls = threading.Condition()
+        """Held while `_live` or `_closed` is looked at; notified when a call has ended."""
+        self._control = threading.RLock()  # a loss during a control call asks the link for evidence
         self._closed = False
-        self._card = connect()
+        self._card = card
         try:
             self.channels = tuple(
-                OpenChannel(uri, self._card.clock, self._operation, channel) for channel in self._card.channels
+                OpenChannel(uri, card.clock, self._operation, channel, number)
+                for number, channel in enumerate(card.channels)
             )
         except BaseException:
-            self._card.close()
+            card.close()
             raise
 
     # --- what it is
@@ -156,7 +161,7 @@ class Endpoint:
         source = self._card.part(IdentitySource)
         if source is None:
             return Unavailable("the card has no IdentitySource")
-        with self._operation("identity", CONTROL_TIMEOUT_S) as deadline:
+        with self._control_call("identity", CONTROL_TIMEOUT_S) as deadline:
             return source.read_identity(deadline)
 
     # --- moving bytes, on channel 0
@@ -199,10 +204,12 @@ class Endpoint:
 
     def allocate(self, nbytes: int) -> Region:
         """Memory that suits the card: its own Regions where it has them, aligned plain memory elsewhere."""
+        if nbytes < 1:
+            raise BadInput(f"{nbytes} bytes cannot be allocated; give at least 1", uri=self.uri, operation="allocate")
         source = self._card.part(RegionSource)
         if source is None:
             return _PlainRegion(nbytes, self.limits.alignment)
-        with self._operation("allocate", CONTROL_TIMEOUT_S) as deadline:
+        with self._control_call("allocate", CONTROL_TIMEOUT_S) as deadline:
             return source.allocate(nbytes, deadline)
 
     # --- link and errors
@@ -213,7 +220,7 @@ class Endpoint:
         if observer is None:
             why = Unavailable("the card has no LinkObserver; open it with observe=, for example pci:0000:65:00.0")
             return LinkReading(near=why, far=why)
-        with self._exclusive(self._control, "read_link"), self._operation("read_link", timeout) as deadline:
+        with self._control_call("read_link", timeout) as deadline:
             return observer.read_link(deadline)
 
     def read_errors(self, timeout: float = CONTROL_TIMEOUT_S) -> ErrorReading:
@@ -222,58 +229,61 @@ class Endpoint:
         if observer is None:
             why = Unavailable("the card has no ErrorObserver; open it with observe=, for example pci:0000:65:00.0")
             return ErrorReading(near=why, far=why)
-        with (
-            self._exclusive(self._control, "read_errors"),
-            self._operation("read_errors", timeout) as deadline,
-        ):
+        with self._control_call("read_errors", timeout) as deadline:
             return observer.read_errors(deadline)
 
     # --- faults
 
     def interrupt(self) -> None:
         """End every call under way at once, from any thread; each raises Interrupted."""
-        with self._lock:
+        with self._calls:
             live = list(self._live)
         for deadline in live:
             deadline.cancel()
 
     def recover(self, timeout: float = CONTROL_TIMEOUT_S) -> Recovery:
-        """Bring every channel back in step: by a data reset, else by draining, else by connecting anew."""
+        """Bring every channel back in step: by a data reset, else by draining, else by connecting anew.
+
+        Raises EndpointBusy while a call is under way, and CannotOpen where the card does not come back; recovery may
+        then be tried again.
+        """
         started_s = self.clock.now_s()
-        how: Literal["reset", "drained", "reconnected"]
+        how: Literal["reset", "drained", "reconnected"] = "drained"
         discarded = 0
-        part = self._card.part(Resettable)
-        try:
-            with self._operation("recover", timeout) as deadline:
+        with self._alone("recover", timeout) as deadline:
+            try:
+                part = self._card.part(Resettable)
                 if part is not None and ResetLevel.DATA in part.levels:
-                    part.reset(ResetLevel.DATA, deadline)
                     how = "reset"
-                else:
-                    discarded = sum(channel.drain(deadline) for channel in self.channels)
-                    how = "drained"
-        except (DeviceLost, DriverFault):
-            self._card.close()
-            self._card = self._connect()
-            for channel, fresh in zip(self.channels, self._card.channels, strict=True):
-                channel.replace(fresh, self._card.clock)
-            how = "reconnected"
-        for channel in self.channels:
-            channel.in_step = True
+                    with in_driver():
+                        part.reset(ResetLevel.DATA, deadline)
+                for channel in self.channels:
+                    discarded += channel.drain(deadline)
+            except (DeviceLost, DriverFault, EndpointClosed):  # closed: an earlier recovery got no further than that
+                how = "reconnected"
+                self._reconnect(deadline)
+            for channel in self.channels:
+                channel.in_step = True
         return Recovery(how=how, discarded_bytes=discarded, seconds=max(0.0, self.clock.now_s() - started_s))
 
     def reset(self, level: ResetLevel, timeout: float = CONTROL_TIMEOUT_S) -> None:
-        """Reset the card. The errors that a link reset causes are yours to exclude. Raises NotOffered."""
+        """Reset the card. The errors that a link reset causes are yours to exclude. Raises NotOffered, EndpointBusy."""
         part = self._card.part(Resettable)
         if part is None or level not in part.levels:
-            raise NotOffered(f"the card has no Resettable at level {level.name}", uri=self.uri, operation="reset")
-        with self._operation("reset", timeout) as deadline:
+            raise NotOffered(f"the card has no Resettable at level {level!r}", uri=self.uri, operation="reset")
+        with self._alone("reset", timeout) as deadline, in_driver():
             part.reset(level, deadline)
 
     def close(self) -> None:
-        """End calls under way and give the card back. May be called twice."""
-        if not self._closed:
+        """End calls under way and give the card back. May be called twice, and from any thread."""
+        with self._calls:
+            if self._closed:
+                return
             self._closed = True
             self.interrupt()
+            # A descriptor closed under a call could be another file's by the time that the call uses it.
+            self._calls.wait_for(lambda: not self._live, _RETURN_GRACE_S)
+        with named(self.uri, "close"), in_driver():
             self._card.close()
 
     def __enter__(self) -> Endpoint:
@@ -292,10 +302,10 @@ class Endpoint:
     @contextmanager
     def _operation(self, name: str, timeout: float) -> Generator[Deadline]:
         """One call: a deadline that `interrupt` reaches, and errors that name the endpoint."""
-        if self._closed:
-            raise EndpointClosed("the endpoint was closed", uri=self.uri, operation=name)
-        with _named(self.uri, name), Deadline(timeout, self.clock) as deadline:
-            with self._lock:
+        with named(self.uri, name), Deadline(timeout, self.clock) as deadline:
+            with self._calls:
+                if self._closed:
+                    raise EndpointClosed("the endpoint was closed")
                 self._live.add(deadline)
             try:
                 yield deadline
@@ -303,22 +313,40 @@ class Endpoint:
                 if not lost.link_evidence:
                     lost.link_evidence = self._link_evidence()
                 raise
-            except OSError as error:
-                if isinstance(error, LaneproofError):
-                    raise
-                raise DriverFault(f"the driver failed: {error.strerror or error}") from error
             finally:
-                with self._lock:
+                with self._calls:
                     self._live.discard(deadline)
+                    self._calls.notify_all()
 
     @contextmanager
-    def _exclusive(self, lock: threading.Lock, name: str) -> Generator[None]:
-        if not lock.acquire(blocking=False):
-            raise EndpointBusy("a call of this kind is under way", uri=self.uri, operation=name)
+    def _control_call(self, name: str, timeout: float) -> Generator[Deadline]:
+        """A call of one of the card's parts: one at a time, beside any traffic."""
+        if not self._control.acquire(blocking=False):
+            raise EndpointBusy("another call to the card's parts is under way", uri=self.uri, operation=name)
         try:
-            yield
+            with self._operation(name, timeout) as deadline, in_driver():
+                yield deadline
         finally:
-            lock.release()
+            self._control.release()
+
+    @contextmanager
+    def _alone(self, name: str, timeout: float) -> Generator[Deadline]:
+        """A call beside which there is no other, on any channel."""
+        with named(self.uri, name), ExitStack() as channels:
+            for channel in self.channels:
+                channels.enter_context(channel.alone())
+            with self._operation(name, timeout) as deadline:
+                yield deadline
+
+    def _reconnect(self, deadline: Deadline) -> None:
+        with in_driver():
+            self._card.close()
+        self._card = self._connect(deadline)
+        fresh = {channel.name: channel for channel in self._card.channels}
+        if [channel.name for channel in self.channels] != list(fresh):
+            raise DriverFault(f"the card came back with other channels: {', '.join(fresh)}")
+        for channel in self.channels:
+            channel.replace(fresh[channel.name], self._card.clock)
 
     def _link_evidence(self) -> str:
         """What the near port shows of a lost card: a sentence, or nothing."""
@@ -326,9 +354,9 @@ class Endpoint:
         if observer is None:
             return ""
         try:
-            with Deadline(CONTROL_TIMEOUT_S, self.clock) as deadline:
+            with self._control, Deadline(CONTROL_TIMEOUT_S, self.clock) as deadline, in_driver():
                 near = known(observer.read_link(deadline).near)
-        except (LaneproofError, OSError):
+        except LaneproofError:
             return ""
         return f"{near.name} shows its link down" if near is not None and near.active is False else ""
 
@@ -341,12 +369,3 @@ class _PlainRegion(Region):
 
     def close(self) -> None:
         self.view.release()
-
-
-@contextmanager
-def _named(uri: str, operation: str) -> Generator[None]:
-    try:
-        yield
-    except LaneproofError as error:
-        error.uri, error.operation = error.uri or uri, error.operation or operation
-        raise

@@ -46,4 +46,5 @@ def invented_cards(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     folders = [str(package.parent), str(TESTS / "sdk" / "campaign")]
     for folder in folders:
         monkeypatch.syspath_prepend(folder)
-    monkeypatch.setenv("PYTHONPATH", os.pathsep.join(folders))
+    already = [folder for folder in os.environ.get("PYTHONPATH", "").split(os.pathsep) if folder]
+    monkeypatch.setenv("PYTHONPATH", os.pathsep.join([*folders, *already]))

@@ -219,8 +219,8 @@ def read_ledger(path: Path) -> RunResult:
             if version != LEDGER_VERSION:
                 raise StorageFault(f"ledger {path} has version {version}; this laneproof reads {LEDGER_VERSION}")
             return _read(path, database)
-        except (LookupError, ValueError, TypeError, RecursionError) as error:
-            raise StorageFault(f"ledger {path} is damaged: {error}") from error
+        except (LookupError, ValueError, TypeError, RecursionError, MemoryError) as error:
+            raise StorageFault(f"ledger {path} is damaged ({error!r})") from error
         finally:
             database.close()
 

@@ -58,6 +58,9 @@ def judge_link_errors(added: ErrorReading, limit: int, findings: Findings) -> No
     makes the claim inconclusive, and so do lower bounds within a limit above zero. An end that counts nothing vouches
     only for the path into it.
     """
+    if isinstance(added.near, Unavailable) and added.near == added.far:
+        findings.inconclusive(f"link errors are not known at either end: {added.near.why}")
+        return
     ends = {end: getattr(added, end) for end in ("near", "far")}
     within = [_judge_end(end, errors, limit, findings) for end, errors in ends.items()]
     if all(within):

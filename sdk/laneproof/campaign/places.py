@@ -83,11 +83,10 @@ class ProcessPlace(Place):
 
     def stop(self) -> None:
         with self._lock:
-            if self._finished:
+            if self._finished or self._stopped:  # once is enough, and a process that hangs takes in no more
                 return
-            if not self._stopped:
-                self._stopped = True
-                self._until_s = min(self._until_s, time.monotonic() + STUCK_GRACE_S)
+            self._stopped = True
+            self._until_s = min(self._until_s, time.monotonic() + STUCK_GRACE_S)
         with suppress(OSError):  # it is going already; the reader says how
             self._connection.send(STOP)
 

@@ -15,6 +15,8 @@ from laneproof.campaign.events import Event
 from laneproof.campaign.slot_run import SlotJob, SlotRun
 
 STOP = "stop"
+REPEAT_S = 0.1
+"""Seconds after which the slot is told to stop again, since a call may have begun just after it was told."""
 
 
 def main(descriptor: int) -> None:
@@ -37,12 +39,14 @@ def main(descriptor: int) -> None:
 
 
 def _obey(connection: Connection[Event, SlotJob | str], run: SlotRun) -> None:
+    stopping = False
     while True:
         try:
-            message = connection.recv()
+            if connection.poll(REPEAT_S if stopping else None):
+                stopping = connection.recv() == STOP
         except (EOFError, OSError):
             os._exit(1)
-        if message == STOP:
+        if stopping:
             run.stop()
 
 

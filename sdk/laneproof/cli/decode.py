@@ -63,8 +63,8 @@ def _shown(key: str, value: Any) -> str:
         return f"{value:#08x}"
     if isinstance(value, int) and key.endswith(("id", "offset")):
         return f"{value:#06x}"
-    if key == "header_log":
-        return " ".join(f"{word:08x}" for word in value)
     if isinstance(value, list):
+        if key == "header_log":
+            return " ".join(f"{word:08x}" for word in cast("list[int]", value))
         return ", ".join(str(item) for item in cast("list[Any]", value)) or "none"
     return str(value)

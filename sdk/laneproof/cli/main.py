@@ -44,8 +44,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except KeyboardInterrupt:
         return EXIT_INTERRUPTED
     except OSError as error:  # of our own output: those of devices and files are told apart where they arise
-        # Keep the interpreter from trying once more at exit.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        with open(os.devnull, "w") as nowhere:  # keeps the interpreter from trying once more at exit
+            os.dup2(nowhere.fileno(), sys.stdout.fileno())
         if not isinstance(error, BrokenPipeError):  # whoever read our output has gone, and knows
             _complain(f"cannot write output: {error.strerror or error}")
         return EXIT_STATUS[Verdict.ERROR]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -23,8 +24,9 @@ def add_to(verbs: Any) -> None:
 def call(chosen: argparse.Namespace) -> int:
     result = read_ledger(chosen.ledger)
     output: Path = chosen.output if chosen.output is not None else report_beside(chosen.ledger)
-    if output.exists() and output.samefile(chosen.ledger):
-        raise BadInput(f"--output {output}: that is the ledger; name another file")
+    with suppress(OSError):  # not there yet; what else is wrong shows when it is written
+        if output.samefile(chosen.ledger):
+            raise BadInput(f"--output {output}: that is the ledger; name another file")
     write_whole(output, render_html(result), "report")
     if str(output) != "-":
         print(one_line(str(output)))

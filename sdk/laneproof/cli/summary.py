@@ -30,9 +30,10 @@ def print_summary(human: Console, result: RunResult) -> None:
 
     for endpoint in result.endpoints:
         kind = "a simulated card" if not endpoint.physical else "a physical card"
+        name = f"{one_line(endpoint.name)}  " if endpoint.name != endpoint.uri else ""
         human.print(
             Text.assemble(
-                f"\n{one_line(endpoint.name)}  {one_line(endpoint.uri)}, {kind}: ",
+                f"\n{name}{one_line(endpoint.uri)}, {kind}: ",
                 (str(endpoint.verdict), _STYLES[endpoint.verdict]),
             )
         )

@@ -38,6 +38,7 @@ def render_html(result: RunResult) -> str:
         "time": format_seconds,
         "counted": _counted,
         "clean": _clean,
+        "moment": _moment,
     }
     template = environment.get_template(_TEMPLATE)
     try:
@@ -50,6 +51,7 @@ def render_html(result: RunResult) -> str:
             deferral=safety.DEFERRAL,
             error_rows=_error_rows,
             link_rows=_link_rows,
+            trained=_trained,
             physical=any(endpoint.physical for endpoint in result.endpoints),
         )
     except (LookupError, TypeError, ValueError, AttributeError, jinja2.UndefinedError) as error:
@@ -104,6 +106,15 @@ def _not_tested(result: RunResult) -> list[str]:
         channels = endpoint.opened.get("channels", [])
         missing += [f"{endpoint.name}: channel {channel['name']}" for channel in channels[1:]]
     return missing
+
+
+def _trained(speed_gtps: float | None, width: int | None) -> str:
+    return f"{f'{speed_gtps:g} GT/s' if speed_gtps else 'unknown speed'} {f'x{width}' if width else 'unknown width'}"
+
+
+def _moment(utc: str) -> str:
+    """A moment as the ledger has it, "2026-03-01T10:00:00+00:00", for a reader."""
+    return _clean(utc).replace("T", " ").replace("+00:00", " UTC")
 
 
 def _clean(text: object) -> str:

@@ -6,6 +6,7 @@ import itertools
 import threading
 from collections.abc import Generator, Iterable
 from contextlib import contextmanager, suppress
+
 from attrs import define
 
 from laneproof.clock import SLICE_S, Deadline
@@ -139,7 +140,8 @@ class QueueMover(Mover):
                 done = self._await(waiting, deadline)
                 for completion in done:
                     _require_success(completion)
-                got = sum(completion.sent + completion.received for completion in done or self._stop_all(waiting, deadline))
+                done = done or self._stop_all(waiting, deadline)
+                got = sum(completion.sent + completion.received for completion in done)
                 moved += got
                 if got < len(piece):
                     break
@@ -244,9 +246,7 @@ def _sane(completion: Completion, out: int, into: int) -> Completion:
     if 0 <= completion.sent <= out and 0 <= completion.received <= into:
         return completion
     claim = f"{completion.sent} of {out} bytes sent and {completion.received} of {into} received"
-    return Completion(
-        ticket=completion.ticket, sent=0, received=0, status="failed", why=f"its driver claims {claim}"
-    )
+    return Completion(ticket=completion.ticket, sent=0, received=0, status="failed", why=f"its driver claims {claim}")
 
 
 def _require_success(completion: Completion) -> None:

@@ -94,7 +94,7 @@ class StreamMover(Mover):
         while more := self._leftovers(deadline):
             drained += more
             if deadline.expired:
-                raise DriverFault(f"the channel does not fall silent: {drained} bytes were discarded before the deadline")
+                raise DriverFault(f"the channel does not fall silent: {drained} bytes discarded so far")
         return drained
 
     def _leftovers(self, deadline: Deadline) -> int:

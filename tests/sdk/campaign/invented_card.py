@@ -173,6 +173,10 @@ class InventedDriver(Driver):
             case "talkative":
                 print("a driver that prints", flush=True)
                 os.write(1, b"and writes\n")
+            case "crashes":
+                raise ZeroDivisionError("a driver's own mistake")
+            case "sleeps":
+                time.sleep(3600)
             case "exits":
                 sys.exit(3)
             case "absent":

@@ -28,10 +28,16 @@ def test_the_built_in_plan_runs_every_step_on_the_demonstration_bench() -> None:
 
 
 WRONG = {
-    "unknown key": (STEP.format("integrity", 'sizes = "1 MiB"'), r"step\[0\]: unknown key \"sizes\"; known here: .*bytes"),
+    "unknown key": (
+        STEP.format("integrity", 'sizes = "1 MiB"'),
+        r"step\[0\]: unknown key \"sizes\"; known here: .*bytes",
+    ),
     "unknown key at the top": ("schema = 1\nsteps = []", r"unknown key \"steps\"; known here: .*step"),
     "wrong unit": (STEP.format("integrity", 'bytes = "1 GT/s"'), r"step\[0\]: bytes: .*MiB.*write for example"),
-    "missing unit": (STEP.format("integrity", "bytes = 4096"), r"step\[0\]: bytes: 4096 has no unit; write for example"),
+    "missing unit": (
+        STEP.format("integrity", "bytes = 4096"),
+        r"step\[0\]: bytes: 4096 has no unit; write for example",
+    ),
     "broken byte": (STEP.format("integrity", 'bytes = "0.3 B"'), r"step\[0\]: bytes: .*whole number of bytes"),
     "too large": (STEP.format("integrity", 'bytes = "1e300 TiB"'), r"step\[0\]: bytes: .*too large"),
     "wrong kind": (STEP.format("stress", ""), r'step\[0\]: kind is "stress"; use one of link, integrity'),
@@ -53,7 +59,10 @@ WRONG = {
     "no block": (STEP.format("integrity", 'block = "0 B"'), r"step\[0\]: 'block' must be >= 1"),
     "no portion": (STEP.format("soak", 'portion = "0 B"'), r"step\[0\]: 'portion' must be >= 1"),
     "endless": (STEP.format("soak", 'duration = "inf s"'), r"step\[0\]: duration: .*write for example"),
-    "width 3": (ENDPOINT.format('uri = "sim:demo#north"\nexpect.width = 3'), r"endpoint\[0\]\.expect: 'width' .*16, 32"),
+    "width 3": (
+        ENDPOINT.format('uri = "sim:demo#north"\nexpect.width = 3'),
+        r"endpoint\[0\]\.expect: 'width' .*16, 32",
+    ),
     "speed 9": (ENDPOINT.format('uri = "sim:demo#north"\nexpect.speed = "9 GT/s"'), r"endpoint\[0\]\.expect: 'speed'"),
     "endpoint without uri": (ENDPOINT.format('name = "x"'), r"endpoint\[0\]\.uri: is missing; add it"),
     "no uri": (ENDPOINT.format('uri = "north"'), r'endpoint\[0\]\.uri: "north" is not an endpoint; write SCHEME:'),
@@ -96,11 +105,12 @@ def test_what_is_no_readable_file_is_told_too(tmp_path: Path) -> None:
         tmp_path / "none.toml": "No such file or directory; give the path of a TOML file",
         binary: "not text in UTF-8; give a TOML file",
         Path("/dev/zero"): "larger than 1 MiB; this is no plan",
-        tmp_path / ("n" * 300): "File name too long; give the path of a TOML file",
     }.items():
         with pytest.raises(BadInput) as caught:
             plans.load(path)
         assert str(caught.value) == f"plan {path}: {says}"
+    with pytest.raises(BadInput, match="File name too long"):
+        plans.load(tmp_path / ("n" * 300))
 
 
 def test_terminal_escapes_in_a_plan_do_not_reach_the_message(tmp_path: Path) -> None:
@@ -120,7 +130,9 @@ SCALARS = st.one_of(
     st.integers(),
     st.floats(),
     st.text(max_size=8),
-    st.sampled_from(["link", "soak", "integrity", "1 MiB", "8 GT/s", "prbs31", "sim:demo#north", "1e999 s", "9e30 TiB"]),
+    st.sampled_from(
+        ["link", "soak", "integrity", "1 MiB", "8 GT/s", "prbs31", "sim:demo#north", "1e999 s", "9e30 TiB"]
+    ),
 )
 VALUES = st.recursive(
     SCALARS,
@@ -132,13 +144,13 @@ VALUES = st.recursive(
 @settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(st.dictionaries(WORDS, VALUES))
 def test_any_structure_gives_a_plan_or_bad_input(data: dict[str, Any]) -> None:
+    said = ""
     try:
         plan = plans.parse({"schema": 1} | data, "plan")
     except BadInput as error:
-        assert str(error).startswith("plan: ")
-        assert str(error).isprintable()
-    else:
-        assert len(set(plan.names())) == len(plan.endpoint)
+        said = str(error)
+    assert said.startswith("plan: ") or len(set(plan.names())) == len(plan.endpoint)
+    assert said.isprintable()
 
 
 @settings(max_examples=100, deadline=None)
@@ -146,10 +158,12 @@ def test_any_structure_gives_a_plan_or_bad_input(data: dict[str, Any]) -> None:
 def test_any_file_gives_a_plan_or_bad_input(tmp_path_factory: pytest.TempPathFactory, noise: bytes) -> None:
     path = tmp_path_factory.getbasetemp() / "noise.toml"
     path.write_bytes(noise)
+    said = ""
     try:
         plans.load(path)
     except BadInput as error:
-        assert str(error).isprintable()
+        said = str(error)
+    assert said.isprintable()
 
 
 def test_a_plan_file_without_permission_is_told(tmp_path: Path) -> None:

@@ -40,7 +40,9 @@ def test_a_rate_is_never_above_one() -> None:
     assert error_rate_bound(8, 8) == error_rate_bound(0, 1) == 1.0
 
 
-@pytest.mark.parametrize("given", [(0, 0), (0, -8), (-1, 8), (0, 8, 0.0), (0, 8, 1.0), (0, 8, 1.5), (0, 8, float("nan"))])
+@pytest.mark.parametrize(
+    "given", [(0, 0), (0, -8), (-1, 8), (0, 8, 0.0), (0, 8, 1.0), (0, 8, 1.5), (0, 8, float("nan"))]
+)
 def test_what_bounds_nothing_is_refused(given: tuple[int, int, float]) -> None:
     with pytest.raises(BadInput, match="a bound needs bits"):
         error_rate_bound(*given)

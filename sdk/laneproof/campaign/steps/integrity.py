@@ -75,13 +75,20 @@ def in_step(result: Comparison) -> bool:
     return not result.stalled and not result.surplus_bytes and result.bytes_received == result.bytes_expected
 
 
+def joined(earlier: Comparison | None, part: Comparison, at: int) -> Comparison:
+    """`part` put behind what was compared before it, at position `at`."""
+    placed = part.shifted(at)
+    return placed if earlier is None else earlier.combined(placed)
+
+
 def judge_data(name: str, result: Comparison, findings: Findings) -> None:
     """Reasons for what one comparison shows; incomplete data that is right so far says nothing here."""
     bits = 8 * result.bytes_checked
     if result.mismatched_bytes:
         where = ", ".join(_places(region) for region in result.regions[:4])
         more = len(result.regions) - 4
-        more_text = f" and {more}{' or more' if result.regions_cut else ''} other places" if more > 0 else ""
+        several = "s" if more > 1 or result.regions_cut else ""
+        more_text = f" and {more}{' or more' if result.regions_cut else ''} other place{several}" if more > 0 else ""
         findings.failed(
             f"{name}: {result.mismatched_bytes} of {result.bytes_checked} bytes came back wrong "
             f"({result.mismatched_bits} of {bits} bits), the first at byte {result.first}; "

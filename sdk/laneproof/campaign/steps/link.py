@@ -9,9 +9,11 @@ from attrs import field, frozen, validators
 
 from laneproof.campaign.link_errors import judge_link_errors, plain_link
 from laneproof.campaign.results import Findings
+from laneproof.campaign.steps.integrity import in_step, joined, judge_data, judge_missing
 from laneproof.campaign.steps.slot import Expectation, Slot
 from laneproof.campaign.steps.step import Step
 from laneproof.documents import Seconds, Size
+from laneproof.integrity import Comparison
 from laneproof.readings import ErrorReading, LinkReading, PartnerLink, Unavailable, known
 
 _N = TypeVar("_N", int, float)
@@ -22,7 +24,7 @@ LOADS = 4
 
 @frozen(kw_only=True)
 class LinkStep(Step):
-    """`load` is moved (unjudged) while the link is read; `max_link_errors` is the house limit, over both ends."""
+    """`load` is moved while the link is read; `max_link_errors` is the house limit, over both ends."""
 
     load: Size = Size(4 << 20)
     max_link_errors: int = field(default=0, validator=validators.ge(0))
@@ -37,6 +39,7 @@ class LinkStep(Step):
         readings = [slot.endpoint.read_link()]
         findings.measures["link"] = plain_link(readings[-1])
         piece = slot.whole(-(-self.load // LOADS)) if self.load else 0
+        load: Comparison | None = None
         for turn in range(LOADS if piece else 0):
             result = slot.check(
                 self.pattern,
@@ -48,18 +51,19 @@ class LinkStep(Step):
                 total=LOADS * piece,
             )
             findings.bytes_moved += result.bytes_received
+            load = joined(load, result, turn * piece)
             readings.append(slot.endpoint.read_link())
             findings.measures["link"] = plain_link(readings[-1])
-            if result.bytes_received < piece:
-                findings.inconclusive(
-                    f"the load stopped after {findings.bytes_moved} bytes, so the link was judged idle; "
-                    "the integrity step says what stopped"
-                )
+            if not in_step(result):
+                findings.inconclusive("the load did not come back as it should, so the link was judged idle")
                 break
         for before, after in pairwise(readings):
             if after != before:
                 slot.note("link", f"the link changed from {_shown(before)} to {_shown(after)}")
         _judge(readings[-1], slot.expectation, findings)
+        if load is not None and not load.ok:  # no claim is made of so little data, but damage is damage
+            judge_data(self.pattern, load, findings)
+            judge_missing(self.pattern, load, findings)
 
     def judge_errors(self, added: ErrorReading, findings: Findings) -> None:
         judge_link_errors(added, self.max_link_errors, findings)

@@ -9,7 +9,7 @@ from attrs import field, frozen, validators
 from laneproof.campaign.events import Sampled
 from laneproof.campaign.link_errors import judge_link_errors
 from laneproof.campaign.results import Findings
-from laneproof.campaign.steps.integrity import in_step, judge_data, judge_missing, measures_of
+from laneproof.campaign.steps.integrity import in_step, joined, judge_data, judge_missing, measures_of
 from laneproof.campaign.steps.slot import Slot
 from laneproof.campaign.steps.step import Step
 from laneproof.documents import Seconds, Size
@@ -64,9 +64,9 @@ class SoakStep(Step):
                     )
                 except LaneproofError as error:
                     if isinstance(error.so_far, Comparison):
-                        combined = _joined(combined, error.so_far, done)
+                        combined = joined(combined, error.so_far, done)
                     raise
-                combined = _joined(combined, part, done)
+                combined = joined(combined, part, done)
                 seconds = clock.now_s() - begun_s
                 slot.emit(Sampled(slot.name, slot.step, slot.elapsed_s(), part.bytes_received, seconds))
                 if seconds > 0:
@@ -91,8 +91,3 @@ class SoakStep(Step):
 
     def judge_errors(self, added: ErrorReading, findings: Findings) -> None:
         judge_link_errors(added, self.max_link_errors, findings)
-
-
-def _joined(combined: Comparison | None, part: Comparison, at: int) -> Comparison:
-    placed = part.shifted(at)
-    return placed if combined is None else combined.combined(placed)

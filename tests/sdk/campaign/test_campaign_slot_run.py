@@ -1,0 +1,144 @@
+"""What a slot's run concludes from cards that fault, vanish, change or count errors in each way there is."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import pytest
+
+from laneproof.campaign.results import EndpointResult, RunResult
+
+pytestmark = pytest.mark.usefixtures("invented_cards")
+LINK = '[[step]]\nkind = "link"\nload = "64 KiB"\n'
+INTEGRITY = '[[step]]\nkind = "integrity"\nbytes = "64 KiB"\ntimeout = "1 s"\n'
+
+
+@pytest.fixture
+def on_card(run_plan: Callable[..., RunResult]) -> Callable[[str, str], EndpointResult]:
+    def run(steps: str, address: str) -> EndpointResult:
+        return run_plan(steps, f"imitated:{address}").endpoints[0]
+
+    return run
+
+
+OnCard = Callable[[str, str], EndpointResult]
+
+
+def texts(endpoint: EndpointResult) -> str:
+    return "\n".join(
+        f"{reason.verdict}: {reason.text}" for part in (*endpoint.steps, endpoint) for reason in part.reasons
+    )
+
+
+def test_a_healthy_card_passes(on_card: OnCard) -> None:
+    endpoint = on_card(LINK + INTEGRITY, "healthy")
+    assert str(endpoint.verdict) == "pass"
+    assert "pass: no link errors counted at either end" in texts(endpoint)
+
+
+def test_error_counters_that_fall_silent_are_not_read_as_zero(on_card: OnCard) -> None:
+    endpoint = on_card(LINK, "mute")
+    assert str(endpoint.steps[0].verdict) == "inconc"
+    assert "inconc: what the card and its link show after the step could not be read" in texts(endpoint)
+    assert "no link errors" not in texts(endpoint)
+
+
+def test_a_card_lost_at_the_end_of_its_last_step_fails_on_link_evidence(on_card: OnCard) -> None:
+    endpoint = on_card(INTEGRITY, "gone")
+    assert str(endpoint.verdict) == "fail"
+    assert "The link went down: port shows its link down" in texts(endpoint)
+
+
+def test_after_a_loss_no_step_is_begun(on_card: OnCard) -> None:
+    endpoint = on_card(INTEGRITY + LINK, "gone-unseen")
+    assert len(endpoint.steps) == 1
+    assert "none: the card is lost; not run: link" in texts(endpoint)
+
+
+def test_a_loss_that_nothing_vouches_for_is_inconclusive(on_card: OnCard) -> None:
+    endpoint = on_card(INTEGRITY, "gone-unseen")
+    assert str(endpoint.verdict) == "inconc"
+    assert "Nothing shows that the link went down" in texts(endpoint)
+
+
+def test_a_card_that_changes_its_identity_is_not_the_one_under_test(on_card: OnCard) -> None:
+    endpoint = on_card(INTEGRITY, "changing")
+    assert str(endpoint.verdict) == "error"
+    assert "the card changed its identity during the step" in texts(endpoint)
+
+
+def test_an_end_without_counters_vouches_for_nothing(on_card: OnCard) -> None:
+    endpoint = on_card(LINK, "no-counters")
+    assert str(endpoint.verdict) == "inconc"
+    assert "inconc: link errors at the far end are not known: card shows no counters" in texts(endpoint)
+
+
+def test_an_end_that_cannot_be_read_makes_the_claim_inconclusive(on_card: OnCard) -> None:
+    endpoint = on_card(LINK, "blind-far")
+    assert str(endpoint.verdict) == "inconc"
+    assert "link errors at the far end are not known: no permission" in texts(endpoint)
+
+
+def test_a_counter_that_cannot_be_read_makes_the_claim_inconclusive(on_card: OnCard) -> None:
+    endpoint = on_card(LINK, "partly")
+    assert str(endpoint.verdict) == "inconc"
+    assert "no link errors" not in texts(endpoint)
+
+
+def test_counters_that_started_anew_at_zero_vouch_for_nothing(on_card: OnCard) -> None:
+    assert str(on_card(LINK, "restarted").verdict) == "inconc"
+
+
+@pytest.mark.parametrize(("limit", "verdict"), [(0, "fail"), (2, "fail"), (3, "pass"), (10, "pass")])
+def test_exact_counts_are_held_to_the_limit(on_card: OnCard, limit: int, verdict: str) -> None:
+    assert str(on_card(LINK + f"max_link_errors = {limit}", "exact").verdict) == verdict
+
+
+@pytest.mark.parametrize(("limit", "verdict"), [(2, "fail"), (3, "inconc"), (10, "inconc")])
+def test_a_lower_bound_may_pass_a_limit_but_never_keeps_it(on_card: OnCard, limit: int, verdict: str) -> None:
+    assert str(on_card(LINK + f"max_link_errors = {limit}", "bounded").verdict) == verdict
+
+
+def test_a_drivers_mistake_is_an_error_that_says_where(on_card: OnCard) -> None:
+    endpoint = on_card(INTEGRITY, "faulty")
+    assert str(endpoint.verdict) == "error"
+    assert "ZeroDivisionError" in texts(endpoint)
+    assert "a driver's own mistake" in texts(endpoint)
+
+
+def test_a_driver_that_crashes_when_it_opens_is_that_slots_error_alone(run_plan: Callable[..., RunResult]) -> None:
+    result = run_plan(INTEGRITY, "imitated:crashes", "physical:crashes", "imitated:healthy")
+    assert [str(endpoint.verdict) for endpoint in result.endpoints] == ["error", "error", "pass"]
+    assert "ZeroDivisionError" in texts(result.endpoints[0])
+
+
+def test_a_stall_is_followed_by_recovery_and_the_next_step(on_card: OnCard) -> None:
+    endpoint = on_card(INTEGRITY + LINK, "silent,65536")
+    assert str(endpoint.steps[0].verdict) == "fail"
+    assert len(endpoint.steps) == 2
+    assert [event["kind"] for event in endpoint.events][:1] == ["recovery"]
+
+
+def test_a_driver_that_cannot_be_loaded_is_that_slots_error_alone(run_plan: Callable[..., RunResult]) -> None:
+    result = run_plan(INTEGRITY, "imitated:healthy", "broken:x")
+    assert [str(endpoint.verdict) for endpoint in result.endpoints] == ["pass", "error"]
+    assert "cannot be used: its import failed" in result.endpoints[1].reasons[0].text
+
+
+def test_a_rate_without_a_link_to_hold_it_against_is_inconclusive(on_card: OnCard) -> None:
+    steps = '[[step]]\nkind = "throughput"\nbytes = "64 KiB"\n'
+    assert str(on_card(steps, "unobserved").verdict) == "inconc"
+
+
+@pytest.mark.parametrize(("rate", "verdict"), [("1 B/s", "pass"), ("999 TB/s", "fail")])
+def test_a_rate_asked_for_is_judged_without_a_link(on_card: OnCard, rate: str, verdict: str) -> None:
+    steps = f'[[step]]\nkind = "throughput"\nbytes = "64 KiB"\nmin_rate = "{rate}"\n'
+    assert str(on_card(steps, "unobserved").verdict) == verdict
+
+
+def test_a_soak_of_a_given_time_ends_with_it(on_card: OnCard) -> None:
+    soak = '[[step]]\nkind = "soak"\nduration = "0.2 s"\nportion = "64 KiB"\n'
+    endpoint = on_card(soak, "healthy")
+    assert str(endpoint.verdict) == "pass"
+    assert endpoint.steps[0].measures["seconds"] >= 0.2
+    assert endpoint.steps[0].bytes_moved % (64 << 10) == 0

@@ -1,0 +1,221 @@
+"""The report: whole HTML for every bench, nothing fetched, nothing from outside that acts, and it opens in a browser.
+
+Elements without an end tag: HTML Standard, section 13.1.2 (void elements), from memory of it.
+"""
+
+from __future__ import annotations
+
+import re
+import shutil
+import sqlite3
+import subprocess
+from html.parser import HTMLParser
+from itertools import pairwise
+from pathlib import Path
+
+import pytest
+
+from laneproof.campaign import plan as plans
+from laneproof.campaign import runner
+from laneproof.campaign.ledger import read_ledger
+from laneproof.campaign.results import RunResult
+from laneproof.errors import StorageFault
+from laneproof.insight.report import render_html
+
+VOID = {"area", "base", "br", "col", "embed", "hr", "img", "input", "link", "meta", "source", "track", "wbr"}
+FETCHING = {"src", "href", "srcset", "action", "formaction", "data", "poster", "background", "cite", "ping", "manifest"}
+MAY_STAND_IN = {"li": {"ul"}, "td": {"tr"}, "th": {"tr"}, "tr": {"thead", "tbody"}, "dt": {"dl"}, "caption": {"table"}}
+BENCHES = [
+    "demo",
+    "dead-lane",
+    "link-errors",
+    "flipping-card",
+    "drops-off",
+    "lost-unseen",
+    "empty-slot",
+    "stalling-card",
+]
+QUICK = {"schema": 1, "step": [{"kind": "link", "load": "64 KiB"}, {"kind": "throughput", "bytes": "64 KiB"}]}
+
+
+class Nesting(HTMLParser):
+    """Notes what a validator would: elements that are closed out of turn or stand where they may not; references."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.open: list[str] = []
+        self.wrong: list[str] = []
+        self.references: list[str] = []
+        self.elements: list[str] = []
+        self.text = ""
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.elements.append(tag)
+        self.references += [f"{name}={value}" for name, value in attrs if name in FETCHING or name.startswith("on")]
+        if tag in MAY_STAND_IN and self.open[-1] not in MAY_STAND_IN[tag]:
+            self.wrong.append(f"{tag} in {self.open[-1]}")
+        if tag in ("ul", "table", "div", "h2", "h3", "p") and "p" in self.open:
+            self.wrong.append(f"{tag} in p")
+        if tag not in VOID:
+            self.open.append(tag)
+
+    def handle_endtag(self, tag: str) -> None:
+        if not self.open or self.open.pop() != tag:
+            self.wrong.append(f"/{tag}")
+
+    def handle_data(self, data: str) -> None:
+        self.text += data
+
+
+def parsed(html: str) -> Nesting:
+    nesting = Nesting()
+    nesting.feed(html)
+    nesting.close()
+    return nesting
+
+
+@pytest.fixture(scope="module")
+def all_benches(tmp_path_factory: pytest.TempPathFactory) -> RunResult:
+    """The built-in plan over every bench at once."""
+    plan = plans.builtin().over([f"sim:{bench}#north" for bench in BENCHES])
+    return runner.run(plan, tmp_path_factory.mktemp("report") / "run.ledger")
+
+
+@pytest.fixture(scope="module")
+def html(all_benches: RunResult) -> str:
+    return render_html(all_benches)
+
+
+def test_the_document_is_nested_as_html_asks(html: str) -> None:
+    nesting = parsed(html)
+    assert (nesting.wrong, nesting.open) == ([], [])
+    assert html.startswith("<!DOCTYPE html>")
+
+
+def test_nothing_is_fetched_and_nothing_runs(html: str) -> None:
+    nesting = parsed(html)
+    assert nesting.references == []
+    assert {"script", "link", "img", "iframe", "object", "form"} & set(nesting.elements) == set()
+    assert "url(" not in html
+    assert "@import" not in html
+    assert (
+        "<meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; style-src 'unsafe-inline'\">"
+        in html
+    )
+
+
+def test_headings_leave_no_level_out(html: str) -> None:
+    levels = [int(tag[1]) for tag in parsed(html).elements if re.fullmatch("h[1-6]", tag)]
+    assert levels[0] == 1
+    assert levels.count(1) == 1
+    assert all(after <= before + 1 for before, after in pairwise(levels))
+
+
+def test_every_verdict_and_every_reason_is_there(all_benches: RunResult, html: str) -> None:
+    text = parsed(html).text
+    assert "Verdict: error" in text
+    for endpoint in all_benches.endpoints:
+        assert f"{endpoint.name}: {endpoint.verdict}" in text
+        for part in (endpoint, *endpoint.steps):
+            assert all(reason.text in text for reason in part.reasons)
+        assert all(event["text"] in text for event in endpoint.events)
+
+
+def test_it_says_what_is_simulated_and_what_was_not_tested(all_benches: RunResult, html: str) -> None:
+    text = parsed(html).text
+    assert "This bench is simulated" in text
+    assert "north (5): throughput was planned and not begun" in text
+    assert "Cautions" not in text  # nobody's hands go near a simulated computer
+
+
+def test_a_physical_card_brings_the_cautions_and_whether_they_were_read(tmp_path: Path) -> None:
+    for read, says in ((True, "put on record that these were read"), (False, "not on record that the operator")):
+        plan = plans.builtin().over(["chardev:/dev/none"])
+        result = runner.run(plan, tmp_path / str(read), cautions_acknowledged=read)
+        text = parsed(render_html(result)).text
+        assert says in text
+        assert "Never plug or unplug auxiliary power live" in text
+
+
+HOSTILE = "<script>alert(1)</script><img src=x onerror=alert(2)>]]>&amp;{{ 7 * 7 }}'\""
+CONTROLS = "\x1b[2J\x1b]0;title\x07\x00\x08\u202e\u2028\x85"
+
+
+@pytest.fixture
+def hostile(tmp_path: Path) -> RunResult:
+    """A run in whose every string, be it a card's, a plan's or a driver's, somebody has put markup and controls."""
+    ledger = tmp_path / "run.ledger"
+    runner.run(plans.parse(QUICK, "plan").over(["sim:link-errors#north"]), ledger)
+    harm = HOSTILE + CONTROLS.replace("\x00", "")
+    quoted = harm.replace("\\", "\\\\").replace('"', '\\"').replace("'", "''")
+    inside = "".join(letter if letter >= " " else f"\\u{ord(letter):04x}" for letter in quoted)
+    database = sqlite3.connect(ledger)
+    database.create_function("harm", 0, lambda: harm)
+    database.execute("UPDATE reason SET text = harm()")
+    database.execute("UPDATE endpoint SET name = harm(), uri = harm()")
+    database.execute("UPDATE run SET started_utc = harm()")
+    database.execute("INSERT INTO event VALUES (0, 99, 0, 0.0, harm(), harm())")
+    database.execute(f"UPDATE endpoint SET opened = replace(opened, '\"echo card, eight lanes\"', '\"{inside}\"')")
+    database.execute(f"UPDATE step SET errors = replace(errors, '\"BadTLP\"', '\"{inside}\"')")
+    database.execute(f"UPDATE run SET plan = replace(plan, '\"plan\"', '\"{inside}\"')")
+    database.execute(f"UPDATE run SET environment = replace(environment, '\"Linux\"', '\"{inside}\"')")
+    database.commit()
+    database.close()
+    return read_ledger(ledger)
+
+
+def test_strings_from_outside_neither_act_nor_vanish(hostile: RunResult) -> None:
+    html = render_html(hostile)
+    nesting = parsed(html)
+    assert (nesting.wrong, nesting.references) == ([], [])
+    assert {"script", "img"} & set(nesting.elements) == set()
+    assert nesting.text.count("<script>alert(1)</script>") > 10
+    assert "Card: <script>alert(1)</script>" in nesting.text
+    assert "{{ 7 * 7 }}" in nesting.text
+    assert html.replace("\n", "").isprintable()
+
+
+CHANGES = [
+    "UPDATE run SET plan = '[]'",
+    "UPDATE run SET plan = '{}'",
+    "UPDATE run SET environment = '[1]'",
+    "UPDATE endpoint SET opened = '[1]'",
+    "UPDATE endpoint SET opened = '{\"identity\": 5}'",
+    "UPDATE step SET measures = '{\"regions\": [5]}'",
+    "UPDATE step SET measures = '{\"residual_corruption\": 7}'",
+    'UPDATE step SET errors = \'{"near": {"correctable": 3}}\'',
+    "UPDATE step SET errors = '[]'",
+]
+
+
+@pytest.mark.parametrize("change", CHANGES)
+def test_a_ledger_that_somebody_has_changed_makes_no_report_and_no_traceback(tmp_path: Path, change: str) -> None:
+    ledger = tmp_path / "run.ledger"
+    runner.run(plans.parse(QUICK, "plan").over(["sim:demo#south"]), ledger)
+    database = sqlite3.connect(ledger)
+    database.execute(change)
+    database.commit()
+    database.close()
+    with pytest.raises(StorageFault, match="was it changed"):
+        render_html(read_ledger(ledger))
+
+
+def browsed(html: str, folder: Path) -> tuple[Nesting, str]:
+    """The document as a browser without a network has read it, and what it put on its console."""
+    page = folder / "report.html"
+    page.write_text(html)
+    options = ["--headless", "--no-sandbox", "--disable-gpu", "--enable-logging=stderr", "--no-first-run"]
+    closed = ["--disable-background-networking", "--disable-sync", "--host-resolver-rules=MAP * ~NOTFOUND"]
+    command = ["chromium", *options, *closed, f"--user-data-dir={folder}/profile", "--dump-dom", page.as_uri()]
+    done = subprocess.run(command, capture_output=True, text=True, check=True, timeout=60)
+    return parsed(done.stdout), "\n".join(line for line in done.stderr.splitlines() if "CONSOLE" in line)
+
+
+@pytest.mark.skipif(shutil.which("chromium") is None, reason="chromium is not installed")
+def test_a_browser_shows_it_all_and_finds_nothing_to_complain_of_or_to_fetch(html: str, tmp_path: Path) -> None:
+    """The policy in the document makes the browser complain of every request; the second page shows that it does."""
+    document, console = browsed(html, tmp_path)
+    assert document.text.split() == parsed(html).text.split()
+    assert console == ""
+    _, console = browsed(html.replace("<main>", '<main><img src="nothing.png">'), tmp_path)
+    assert "Content Security Policy" in console
