@@ -7,6 +7,7 @@ tested on the simulator and on real character devices.
 from __future__ import annotations
 
 import threading
+import time
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from typing import Any
@@ -27,6 +28,9 @@ from laneproof.contract import (
     QueuedPath,
     StreamPath,
 )
+
+AT_ONCE_S = 1.0
+"""Far from the 30 s that a call would take otherwise, with room for a busy computer."""
 
 
 @frozen
@@ -115,6 +119,13 @@ class FakeDriver(Driver):
         return self.make(deadline)
 
 
+class Untouchable(EchoStream):
+    """Fails the test that lets a byte get as far as the driver."""
+
+    def send(self, view: memoryview, deadline: Deadline) -> int:
+        raise AssertionError("something was written")
+
+
 LIMITS = Limits(max_transfer=1 << 16, queue_depth=4)
 
 
@@ -161,3 +172,20 @@ class InThread:
         self._thread.join(timeout_s)
         assert not self._thread.is_alive(), "the call did not come back"
         return self
+
+
+def until(condition: Callable[[], bool]) -> None:
+    """Wait for another thread to have come that far."""
+    until_s = time.monotonic() + 5.0
+    while not condition():
+        assert time.monotonic() < until_s
+        time.sleep(0.001)
+
+
+def raises(error: BaseException) -> Callable[..., Any]:
+    """A method that raises."""
+
+    def fail(*_: object) -> Any:
+        raise error
+
+    return fail

@@ -15,7 +15,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from endpoint_fakes import InThread
+from endpoint_fakes import AT_ONCE_S, InThread
 
 import laneproof
 from laneproof.errors import DeviceLost, Interrupted, OutOfStep, TransferTimeout
@@ -26,8 +26,6 @@ from laneproof.moving import stream
 Echo = Callable[..., str]
 KIB = 1 << 10
 MIB = 1 << 20
-AT_ONCE_S = 1.0
-"""Far from the 30 s that the call would take otherwise, with room for a busy computer."""
 
 
 @contextmanager
@@ -52,7 +50,7 @@ def transport(request: pytest.FixtureRequest, tmp_path: Path) -> tuple[object, .
 @pytest.fixture
 def soon(monkeypatch: pytest.MonkeyPatch) -> None:
     """A tail is given up sooner than in use, to keep the tests short."""
-    monkeypatch.setattr(stream, "SETTLE_S", 0.3)
+    monkeypatch.setattr(stream, "SETTLE_S", 0.5)
 
 
 # --- clean data

@@ -9,7 +9,7 @@ from typing import Any
 
 import attrs
 import pytest
-from endpoint_fakes import EchoStream, FakeDriver, card_of
+from endpoint_fakes import EchoStream, FakeDriver, card_of, raises
 
 import laneproof
 from laneproof.clock import Deadline
@@ -52,13 +52,6 @@ class Source(ObserverSource):
 
     def attach(self, address: str, deadline: Deadline) -> tuple[Part, ...]:
         return self._attach(address)
-
-
-def raises(error: BaseException) -> Callable[..., Any]:
-    def fail(*_: object) -> Any:
-        raise error
-
-    return fail
 
 
 def install_with_observer(install: Install, attach: Callable[[str], tuple[Part, ...]], **card: Any) -> list[str]:

@@ -87,8 +87,6 @@ class Echo(StreamPath):
                     window = mmap.mmap(file.fileno(), mmap.PAGESIZE)
                     os.ftruncate(file.fileno(), 0)
                     window[0]  # as a window whose card is gone
-            case "hung":
-                time.sleep(3600)
             case "slow":
                 time.sleep(0.01)
             case "faulty":

@@ -237,7 +237,7 @@ except StorageFault as error:
 
 
 def test_a_disk_that_fills_up_ends_the_run_and_keeps_what_was_written(tmp_path: Path) -> None:
-    done = limited_to(600_000, FILLS_UP, tmp_path)
+    done = limited_to(250_000, FILLS_UP, tmp_path)
     assert done.stderr.count("\n") == 1
     assert done.stderr.startswith("cannot write ledger l: ")
     result = read_ledger(tmp_path / "l")
