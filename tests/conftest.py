@@ -1,4 +1,4 @@
-"""What holds for every test of the project, that none leaves a thread or a file descriptor behind; and how a test
+"""What holds for every test of the project, that none leaves a thread or a file descriptor behind or skips in CI; and how a test
 installs a driver of its own."""
 
 from __future__ import annotations
@@ -10,10 +10,21 @@ import sys
 import threading
 import time
 import types
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Generator, Iterator
 from pathlib import Path
 
 import pytest
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_makereport(item: pytest.Item) -> Generator[None, pytest.TestReport, pytest.TestReport]:
+    """In CI nothing may be missing, so a test that skips has failed."""
+    report = yield
+    if report.skipped and os.environ.get("CI") == "true":
+        report.outcome = "failed"
+        report.longrepr = f"{item.nodeid} skipped, which CI does not allow: {report.longrepr}"
+    return report
+
 
 _GRACE_S = 1.0
 """How long a thread that has been told to end may take."""

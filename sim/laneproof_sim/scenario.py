@@ -7,8 +7,9 @@ from __future__ import annotations
 
 from typing import Literal
 
-from attrs import frozen
+from attrs import field, frozen
 
+from laneproof.documents import KEY
 from laneproof_sim.faults import Fault
 from laneproof_sim.quantities import (
     MAX_LANES,
@@ -85,7 +86,7 @@ class Slot:
     bit_error_rate: BitErrorRates = BitErrorRates()
     errors_owned_by: Literal["kernel", "firmware"] = "kernel"
     observable: bool = True
-    faults: tuple[Fault, ...] = ()
+    faults: tuple[Fault, ...] = field(default=(), metadata={KEY: "fault"})
 
 
 @frozen(kw_only=True)
@@ -96,7 +97,7 @@ class Scenario:
     name: Text
     invented: Text
     description: Text
-    slots: tuple[Slot, ...]
+    slots: tuple[Slot, ...] = field(metadata={KEY: "slot"})
 
     def slot(self, name: str) -> Slot | None:
         """The slot of that name, or None."""

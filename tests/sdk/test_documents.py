@@ -156,7 +156,7 @@ def test_a_file_that_cannot_be_read_is_named(tmp_path: Path, content: bytes, why
 
 def test_a_path_that_is_no_file_is_named(tmp_path: Path) -> None:
     for path, why in (
-        (tmp_path, "Is a directory"),
+        (tmp_path, "is a folder"),
         (tmp_path / "none.toml", "No such file"),
         (tmp_path / "nu\0ll", "null"),
         (tmp_path / "x" / ("y" * 300), ""),
@@ -171,6 +171,7 @@ def test_a_file_that_is_not_permitted_is_named(tmp_path: Path, monkeypatch: pyte
     def refuse(*_: object, **__: object) -> None:
         raise PermissionError(13, os.strerror(13))
 
+    (tmp_path / "a.toml").touch()
     monkeypatch.setattr(Path, "open", refuse)
     with pytest.raises(BadInput, match="Permission denied; give the path"):
         read_toml(tmp_path / "a.toml", "plan")

@@ -6,6 +6,7 @@ import os
 
 import pytest
 
+from laneproof.documents import parse_toml
 from laneproof.errors import BadInput
 from laneproof_sim.scenario_file import load, read_scenario, shipped
 
@@ -29,12 +30,12 @@ fifo = "64 KiB"
 
 def refusal(text: str | bytes) -> str:
     with pytest.raises(BadInput) as caught:
-        read_scenario(text.encode() if isinstance(text, str) else text, "mine.toml")
+        read_scenario(parse_toml(text.encode() if isinstance(text, str) else text, "mine.toml"), "mine.toml")
     return str(caught.value)
 
 
 def test_a_scenario_is_read_with_its_units():
-    (slot,) = read_scenario(GOOD.encode(), "mine.toml").slots
+    (slot,) = read_scenario(parse_toml(GOOD.encode(), "mine.toml"), "mine.toml").slots
     assert (slot.near.max_speed, slot.card.max_speed, slot.card.fifo, slot.wiring) == (8.0, 5.0, 65536, 4)
 
 
@@ -43,9 +44,9 @@ def test_a_scenario_is_read_with_its_units():
     [
         ("max_width = 4 }", "max_width = 3 }", "slot[0].near.max_width: 3 is no link width; use one of 1, 2, 4, 8, 16"),
         ("max_width = 4 }", "max_width = true }", "slot[0].near.max_width: True is not a whole number"),
-        ("wiring = 4", "wireing = 4", "slot[0].wireing: unknown key; known here: bit_error_rate"),
+        ("wiring = 4", "wireing = 4", 'slot[0]: unknown key "wireing"; known here: name, wiring'),
         ("wiring = 4", "", "slot[0].wiring: is missing; add it"),
-        ("fifo =", "depth =", "slot[0].card.depth: unknown key"),
+        ("fifo =", "depth =", 'slot[0].card: unknown key "depth"'),
         ('"64 KiB"', '"64 kbit"', 'slot[0].card.fifo: "64 kbit" is not a quantity'),
         ('"64 KiB"', "65536", "slot[0].card.fifo: 65536 has no unit"),
         ('"64 KiB"', '"0 B"', "slot[0].card.fifo: "),
@@ -56,9 +57,9 @@ def test_a_scenario_is_read_with_its_units():
         ("schema = 1", "schema = 2", "schema: 2 is not known; begin with schema = 1"),
         ("[[slot]]", "[slot]", "slot: {"),
         ("wiring = 4", "wiring = 4\ndead_lanes = [4]", "slot[0].dead_lanes: lane 4 is not wired; use 0 to 3"),
-        ("wiring = 4", "wiring = 4\ndead_lanes = 3", "slot[0].dead_lanes: 3 is no list"),
+        ("wiring = 4", "wiring = 4\ndead_lanes = 3", "slot[0].dead_lanes: 3 is not a list"),
         ("wiring = 4", "wiring = 4\nobservable = 0", "slot[0].observable: 0 is neither true nor false"),
-        ("wiring = 4", 'wiring = 4\nerrors_owned_by = "me"', "slot[0].errors_owned_by: 'me' is not known; use one of"),
+        ("wiring = 4", 'wiring = 4\nerrors_owned_by = "me"', 'slot[0].errors_owned_by: "me" is not one of'),
     ],
 )
 def test_a_wrong_value_is_refused_by_file_and_key(good, bad, expected):
@@ -76,11 +77,11 @@ def test_a_wrong_value_is_refused_by_file_and_key(good, bad, expected):
         ("[slot.bit_error_rate]\nfrom_card = nan", "slot[0].bit_error_rate.from_card: nan is no bit error rate"),
         ("[slot.bit_error_rate]\nfrom_card = -1e-9", "slot[0].bit_error_rate.from_card: -1e-09 is no bit error rate"),
         ("[slot.bit_error_rate]\nfrom_card = 1" + 400 * "0", "slot[0].bit_error_rate.from_card: 1000"),
-        ('[[slot.fault]]\nkind = "gremlin"', "slot[0].fault[0]: kind = 'gremlin' is no kind of fault; use one of"),
+        ('[[slot.fault]]\nkind = "gremlin"', 'slot[0].fault[0]: kind is "gremlin"; use one of bit-flips'),
         ('[[slot.fault]]\nkind = "stall"', "slot[0].fault[0].after: is missing"),
         (
             '[[slot.fault]]\nkind = "stall"\nafter = "1 MiB"\nx = 1',
-            "slot[0].fault[0].x: unknown key; known here: after",
+            'slot[0].fault[0]: unknown key "x"; known here: kind, after',
         ),
         ('[[slot.fault]]\nkind = "bit-flips"\nprobability = 2', "slot[0].fault[0].probability: 2 is no probability"),
         (
@@ -103,9 +104,9 @@ def test_two_slots_of_one_name_are_refused():
     [
         (b"schema = = 1", "line 1, column 10"),
         (b"schema = 1\nname\nx = 1", "line 2, column 5"),
-        (b"\x7fELF\x02\x01\xff\xfe", "not a text file in UTF-8"),
-        (b"a = " + b"[" * 5000, "not TOML"),
-        (b"a = " + b"9" * 5000, "not TOML"),
+        (b"\x7fELF\x02\x01\xff\xfe", "not text in UTF-8"),
+        (b"a = " + b"[" * 5000, "not valid TOML"),
+        (b"a = " + b"9" * 5000, "not valid TOML"),
         (b"", "schema: None is not known; begin with schema = 1"),
     ],
 )

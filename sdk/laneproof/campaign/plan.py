@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
+import secrets
 from collections.abc import Iterable
 from importlib.resources import files
 from itertools import chain, count
 from pathlib import Path
-from typing import Any, Literal, cast
+from typing import Any, Literal
 
 import attrs
 from attrs import field, frozen, validators
 
 from laneproof import registry
 from laneproof.campaign.steps import STEPS, Expectation, Step
-from laneproof.documents import read_toml, structure
+from laneproof.documents import parse_toml, read_toml, structure
 from laneproof.errors import BadInput
 from laneproof.integrity import pattern
 
@@ -34,8 +35,8 @@ class Plan:
 
     schema: Literal[1] = 1
     name: str = "plan"
-    seed: int = field(default=0, validator=validators.ge(0))
-    """Decides which stretch of each pattern is sent; the same seed sends the same bytes."""
+    seed: int | None = field(default=None, validator=validators.optional(validators.ge(0)))
+    """Decides which stretch of each pattern is sent; the same seed sends the same bytes. Left out: see `seeded`."""
     endpoint: tuple[PlannedEndpoint, ...] = ()
     step: tuple[Step, ...] = ()
 
@@ -43,6 +44,15 @@ class Plan:
         """The same steps over other endpoints; those that the plan knows keep what it says of them."""
         planned = {endpoint.uri: endpoint for endpoint in self.endpoint}
         return attrs.evolve(self, endpoint=tuple(planned.get(uri, PlannedEndpoint(uri=uri)) for uri in uris))
+
+    def seeded(self, *, physical: bool) -> Plan:
+        """The plan with a seed: its own, else 0, else, where a card is `physical`, one that is drawn.
+
+        A simulated card starts empty. A physical one may still hold what an earlier run sent, which must not pass.
+        """
+        if self.seed is not None:
+            return self
+        return attrs.evolve(self, seed=secrets.randbits(32) if physical else 0)
 
     def names(self) -> tuple[str, ...]:
         """A name of its own for each endpoint: as given, else its slot, else its URI; numbered where taken."""
@@ -77,14 +87,14 @@ def load(path: Path) -> Plan:
 def builtin() -> Plan:
     """The plan that runs when none is given."""
     resource = files("laneproof.campaign") / "plans" / "builtin.toml"
-    return parse(read_toml(cast("Path", resource), "plan"), "the built-in plan")
+    return parse(parse_toml(resource.read_bytes(), "the built-in plan"), "the built-in plan")
 
 
 def parse(data: dict[str, Any], where: str) -> Plan:
     """A plan from the tables of a document; `where` names it in errors."""
     if data.get("schema") != 1:
         raise BadInput(f"{where}: schema: write schema = 1, the form of plans that this version reads")
-    plan = structure(data, Plan, where, [(Step, _structure_step)])
+    plan = structure(data, Plan, where, tagged={Step: STEPS})
     for index, endpoint in enumerate(plan.endpoint):
         try:
             registry.parse_uri(endpoint.uri)
@@ -99,20 +109,6 @@ def parse(data: dict[str, Any], where: str) -> Plan:
             except BadInput as error:
                 raise BadInput(f"{where}: step[{index}]: {error.args[0]}") from None
     return plan
-
-
-def _structure_step(value: Any, _: Any) -> Step:
-    if not isinstance(value, dict):
-        raise BadInput("a step is a table; write [[step]] with a kind")
-    table = dict(cast("dict[str, Any]", value))
-    kind = table.pop("kind", None)
-    if not isinstance(kind, str) or kind not in STEPS:
-        shown = f'"{kind}"' if kind is not None else "nothing"
-        raise BadInput(f"kind is {shown}; use one of {', '.join(STEPS)}")
-    try:
-        return structure(table, STEPS[kind], "")
-    except BadInput as error:
-        raise BadInput(str(error.args[0]).removeprefix(": ")) from None
 
 
 def _patterns(step: Step) -> tuple[str, ...]:

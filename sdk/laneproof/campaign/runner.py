@@ -70,13 +70,14 @@ def run(
     validate(plan)
     stop = stop if stop is not None else threading.Event()
     physical = set(physical_endpoints(plan))
+    plan = plan.seeded(physical=bool(physical))
     with Ledger(ledger_path) as ledger:
         ledger.begin(plan, environment(cautions_acknowledged), _now_utc(), physical)
         events: queue.Queue[Event] = queue.Queue()
         places: dict[str, Place] = {}
         try:
             for number, (name, planned) in enumerate(zip(plan.names(), plan.endpoint, strict=True)):
-                job = SlotJob(name=name, number=number, planned=planned, steps=plan.step, seed=plan.seed)
+                job = SlotJob(name=name, number=number, planned=planned, steps=plan.step, seed=plan.seed or 0)
                 kind = ProcessPlace if planned.uri in physical else ThreadPlace
                 places[name] = kind(job, events.put)
             _take_in(places, events, ledger, watch, stop)

@@ -36,6 +36,8 @@ from laneproof.units import format_bytes
 
 OPEN_GRACE_S = 30.0
 """Real seconds that opening, reading registers and recovering may take together before a slot counts as hung."""
+ERROR_SETTLE_S = 0.01
+"""Seconds by the card's clock from the end of a step to reading its errors: who counts them is told a little later."""
 
 
 @frozen(kw_only=True)
@@ -135,6 +137,7 @@ class SlotRun:
             findings.broken(str(error))
         try:
             if before is not None:
+                card.clock.sleep(ERROR_SETTLE_S)
                 added = card.read_errors().since(before)
                 errors = plain_errors(added)
                 if not lost and findings.verdict is not Verdict.NONE:

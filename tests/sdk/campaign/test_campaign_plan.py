@@ -33,32 +33,32 @@ WRONG = {
         r"step\[0\]: unknown key \"sizes\"; known here: .*bytes",
     ),
     "unknown key at the top": ("schema = 1\nsteps = []", r"unknown key \"steps\"; known here: .*step"),
-    "wrong unit": (STEP.format("integrity", 'bytes = "1 GT/s"'), r"step\[0\]: bytes: .*MiB.*write for example"),
+    "wrong unit": (STEP.format("integrity", 'bytes = "1 GT/s"'), r"step\[0\]\.bytes: .*MiB.*write for example"),
     "missing unit": (
         STEP.format("integrity", "bytes = 4096"),
-        r"step\[0\]: bytes: 4096 has no unit; write for example",
+        r"step\[0\]\.bytes: 4096 has no unit; write for example",
     ),
-    "broken byte": (STEP.format("integrity", 'bytes = "0.3 B"'), r"step\[0\]: bytes: .*whole number of bytes"),
-    "too large": (STEP.format("integrity", 'bytes = "1e300 TiB"'), r"step\[0\]: bytes: .*too large"),
+    "broken byte": (STEP.format("integrity", 'bytes = "0.3 B"'), r"step\[0\]\.bytes: .*whole number of bytes"),
+    "too large": (STEP.format("integrity", 'bytes = "1e300 TiB"'), r"step\[0\]\.bytes: .*too large"),
     "wrong kind": (STEP.format("stress", ""), r'step\[0\]: kind is "stress"; use one of link, integrity'),
-    "no kind": ("schema = 1\n[[step]]", r"step\[0\]: kind is nothing; use one of link, integrity"),
+    "no kind": ("schema = 1\n[[step]]", r"step\[0\]: kind is missing; use one of link, integrity"),
     "kind of the wrong type": ("schema = 1\n[[step]]\nkind = [1]", r"step\[0\]: kind is .*use one of"),
     "unknown pattern": (STEP.format("integrity", 'patterns = ["prbs8"]'), r'step\[0\]: .*"prbs8"; known are prbs7'),
     "unknown pattern of a soak": (STEP.format("soak", 'pattern = "noise"'), r'step\[0\]: .*"noise"; known are prbs7'),
     "no patterns": (STEP.format("integrity", "patterns = []"), r"step\[0\]: .*'patterns' must be >= 1"),
-    "patterns no list": (STEP.format("integrity", 'patterns = "prbs31"'), r"step\[0\]: patterns: .*is not a list"),
+    "patterns no list": (STEP.format("integrity", 'patterns = "prbs31"'), r"step\[0\]\.patterns: .*is not a list"),
     "negative repeats": (STEP.format("throughput", "repeats = -1"), r"step\[0\]: 'repeats' must be >= 1: -1"),
-    "share over one": (STEP.format("throughput", 'min_share = "140 %"'), r"step\[0\]: min_share: .*0 % and 100 %"),
-    "negative rate": (STEP.format("throughput", 'min_rate = "-5 MB/s"'), r"step\[0\]: min_rate: .*MB/s"),
+    "share over one": (STEP.format("throughput", 'min_share = "140 %"'), r"step\[0\]\.min_share: .*0 % and 100 %"),
+    "negative rate": (STEP.format("throughput", 'min_rate = "-5 MB/s"'), r"step\[0\]\.min_rate: .*MB/s"),
     "more than memory": (STEP.format("throughput", 'bytes = "1 TiB"'), r"step\[0\]: 'bytes' must be <= 1073741824"),
     "more blocks than memory": (STEP.format("integrity", "depth = 1000000"), r"step\[0\]: 'depth' must be <= 1024"),
     "negative limit": (STEP.format("link", "max_link_errors = -1"), r"step\[0\]: 'max_link_errors' must be >= 0"),
-    "half an error": (STEP.format("link", "max_link_errors = 0.5"), r"step\[0\]: max_link_errors: .*whole number"),
-    "true errors": (STEP.format("link", "max_link_errors = true"), r"step\[0\]: max_link_errors: .*whole number"),
+    "half an error": (STEP.format("link", "max_link_errors = 0.5"), r"step\[0\]\.max_link_errors: .*whole number"),
+    "true errors": (STEP.format("link", "max_link_errors = true"), r"step\[0\]\.max_link_errors: .*whole number"),
     "no time": (STEP.format("integrity", 'timeout = "0 s"'), r"step\[0\]: 'timeout' must be > 0"),
     "no block": (STEP.format("integrity", 'block = "0 B"'), r"step\[0\]: 'block' must be >= 1"),
     "no portion": (STEP.format("soak", 'portion = "0 B"'), r"step\[0\]: 'portion' must be >= 1"),
-    "endless": (STEP.format("soak", 'duration = "inf s"'), r"step\[0\]: duration: .*write for example"),
+    "endless": (STEP.format("soak", 'duration = "inf s"'), r"step\[0\]\.duration: .*write for example"),
     "width 3": (
         ENDPOINT.format('uri = "sim:demo#north"\nexpect.width = 3'),
         r"endpoint\[0\]\.expect: 'width' .*16, 32",
@@ -71,7 +71,7 @@ WRONG = {
         r'endpoint\[1\]\.name: "a" is taken; give each a name',
     ),
     "endpoint a table": ("schema = 1\n[endpoint]\nuri = 'sim:demo#north'", r"endpoint: .*is not a list"),
-    "steps no tables": ("schema = 1\nstep = [1]", r"step\[0\]: a step is a table; write \[\[step\]\]"),
+    "steps no tables": ("schema = 1\nstep = [1]", r"step\[0\]: 1 is not a table"),
     "negative seed": ("schema = 1\nseed = -1", r"'seed' must be >= 0"),
     "seed in words": ('schema = 1\nseed = "x"', r"seed: .*whole number"),
     "schema missing": ('[[step]]\nkind = "link"', r"schema: write schema = 1"),
@@ -100,11 +100,14 @@ def test_a_wrong_plan_is_told_in_one_line_where_what_and_the_remedy(tmp_path: Pa
 def test_what_is_no_readable_file_is_told_too(tmp_path: Path) -> None:
     binary = tmp_path / "binary.toml"
     binary.write_bytes(b"\x7fELF\xff\xfe\x00")
+    large = tmp_path / "large.toml"
+    large.write_bytes(b"#" * (2 << 20))
     for path, says in {
-        tmp_path: "Is a directory; give the path of a TOML file",
+        tmp_path: "is a folder; give the path of a TOML file",
         tmp_path / "none.toml": "No such file or directory; give the path of a TOML file",
         binary: "not text in UTF-8; give a TOML file",
-        Path("/dev/zero"): "larger than 1 MiB; this is no plan",
+        Path("/dev/zero"): "is no ordinary file; give the path of a TOML file",
+        large: "larger than 1 MiB; this is no plan",
     }.items():
         with pytest.raises(BadInput) as caught:
             plans.load(path)
@@ -221,3 +224,10 @@ def test_a_wrong_endpoint_is_found_before_anything_runs(tmp_path: Path, uri: str
         runner.run(plans.builtin().over(["sim:demo#south", uri]), ledger)
     assert f"endpoint[1] {uri}: " in str(caught.value)
     assert not ledger.exists()
+
+
+def test_a_plan_without_a_seed_repeats_on_the_bench_and_differs_on_a_real_card() -> None:
+    plan = plans.parse({"schema": 1}, "plan")
+    assert plan.seeded(physical=False).seed == 0
+    assert plan.seeded(physical=True).seed != plan.seeded(physical=True).seed
+    assert plans.parse({"schema": 1, "seed": 5}, "plan").seeded(physical=True).seed == 5
