@@ -1,4 +1,4 @@
-"""What holds for every test of the project, that none leaves a thread or a file descriptor behind or skips in CI; and how a test
+"""What holds for every test: none leaves a thread or a file descriptor behind, and in CI none skips. And how a test
 installs a driver of its own."""
 
 from __future__ import annotations
