@@ -1,7 +1,7 @@
 """Where a wire bit lands decides what is counted, and at which end.
 
 Source of every statement on what is counted where: base specification, physical and data link layer, reviewed against
-a public transcription of it and against Linux; from memory where it is not quoted.
+public quotations of it and against Linux; from memory where it is not quoted.
 """
 
 from __future__ import annotations

@@ -1,7 +1,7 @@
 """Which speed and width a link trains to, by the rules of the base specification.
 
 Source of every width: base specification, rules on link width (only x1 and full width mandatory; the link includes
-lane 0 or, reversed, the top lane), from memory and reviewed against a public transcription.
+lane 0 or, reversed, the top lane), from memory and reviewed against public quotations.
 """
 
 from __future__ import annotations

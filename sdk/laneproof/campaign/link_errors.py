@@ -8,7 +8,7 @@ import attrs
 
 from laneproof.campaign.results import Findings, Plain
 from laneproof.pcie import CATALOGUE
-from laneproof.readings import AtLeast, Count, ErrorReading, LinkReading, PartnerErrors, Unavailable
+from laneproof.readings import AtLeast, Count, ErrorReading, LinkReading, PartnerErrors, PartnerLink, Unavailable
 
 _RECEIVED_DAMAGED = {"RxErr", "BadTLP", "BadDLLP"}
 """What a receiver counts when a packet arrives damaged on an otherwise working link."""
@@ -16,25 +16,26 @@ _RECEIVED_DAMAGED = {"RxErr", "BadTLP", "BadDLLP"}
 
 def plain_link(reading: LinkReading) -> Plain:
     """Both partners' view of the link; {"unavailable": why} for one that cannot be seen."""
-    ends = {end: _plain_end(getattr(reading, end)) for end in ("near", "far")}
-    return {**ends, "wiring": reading.wiring}
+    return {"near": _plain_partner(reading.near), "far": _plain_partner(reading.far), "wiring": reading.wiring}
 
 
 def plain_errors(reading: ErrorReading) -> Plain:
     """Counts by end and severity: {"n": …, "bound": "exact" | "at least", "why": …}, or {"unavailable": why}."""
-    return {end: _plain_end(getattr(reading, end)) for end in ("near", "far")}
+    return {"near": _plain_counts(reading.near), "far": _plain_counts(reading.far)}
 
 
-def _plain_end(value: object) -> Plain:
-    if isinstance(value, Unavailable):
-        return {"unavailable": value.why}
-    if isinstance(value, PartnerErrors):
-        severities = {
-            severity: {name: _plain_count(count) for name, count in counts.items()}
-            for severity, counts in _by_severity(value)
-        }
-        return {"name": value.name, **severities}
-    return attrs.asdict(value)  # type: ignore[arg-type] # a PartnerLink
+def _plain_partner(partner: PartnerLink | Unavailable) -> Plain:
+    return {"unavailable": partner.why} if isinstance(partner, Unavailable) else attrs.asdict(partner)
+
+
+def _plain_counts(errors: PartnerErrors | Unavailable) -> Plain:
+    if isinstance(errors, Unavailable):
+        return {"unavailable": errors.why}
+    severities = {
+        severity: {name: _plain_count(count) for name, count in counts.items()}
+        for severity, counts in _by_severity(errors)
+    }
+    return {"name": errors.name, **severities}
 
 
 def _plain_count(count: Count) -> Plain:
