@@ -128,7 +128,7 @@ class PciFunction:
         return text if text else Unavailable(f"{self.address}/{name} is empty")
 
     def number(self, name: str) -> int | None:
-        """One file's hexadecimal number ("0x8086"), or None where it is not to be had."""
+        """One file's hexadecimal number ("0x1234"), or None where it is not to be had."""
         text = self.text(name)
         try:
             return None if isinstance(text, Unavailable) else int(text, 16)

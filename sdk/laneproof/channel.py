@@ -44,13 +44,14 @@ class Transfer:
 class OpenChannel:
     """One channel of an open card, with the same four calls as the endpoint has."""
 
-    def __init__(self, uri: str, clock: Clock, operation: Operation, channel: Channel, number: int) -> None:
+    def __init__(self, uri: str, clock: Clock, operation: Operation, channel: Channel, number: int, seed: int) -> None:
         self.name = channel.name
         self.limits = channel.limits
         self.in_step = True
         """False after a fault, until `recover()`."""
         self._uri = uri
         self._number = number
+        self._seed = seed
         self._clock = clock
         self._operation = operation
         self._mover: Mover = mover_for(channel)
@@ -154,7 +155,9 @@ class OpenChannel:
         progress: Callable[[int], Any] | None,
     ) -> CheckJob:
         limits = self.limits
-        chosen = make_pattern(pattern, channel=self._number) if isinstance(pattern, str) else cast("object", pattern)
+        chosen = cast("object", pattern)
+        if isinstance(chosen, str):
+            chosen = make_pattern(chosen, seed=self._seed, channel=self._number)
         if not isinstance(chosen, Pattern):
             raise BadInput(f"{type(chosen).__name__} is no pattern; give a name or what laneproof.pattern returns")
         size = min(DEFAULT_BLOCK, largest_piece(limits))
@@ -169,14 +172,19 @@ class OpenChannel:
                 raise BadInput(f"{name} {value} is no multiple of the card's granularity, {limits.granularity}")
         if size > limits.max_transfer:
             raise BadInput(f"block {size} is more than the card's largest transfer, {limits.max_transfer}")
-        first = self.take_sequences(-(-nbytes // size))
         return CheckJob(
             nbytes=nbytes,
             block=size,
             depth=under_way,
-            stretch=lambda number: (chosen.for_sequence(first + number), 0),
+            stretch=self._stretches(chosen, -(-nbytes // size), size),
             progress=progress,
         )
+
+    def _stretches(self, pattern: Pattern, blocks: int, size: int) -> Callable[[int], tuple[Pattern, int]]:
+        if pattern.state is not None:  # a sequence that the card's own checker follows: it must not jump
+            return lambda number: (pattern, number * size)
+        first = pattern.sequence + self.take_sequences(blocks)
+        return lambda number: (pattern.for_sequence(first + number), 0)
 
     @contextmanager
     def _call(self, name: str, nbytes: int, timeout: float | None, *locks: threading.Lock) -> Generator[Deadline]:

@@ -91,7 +91,8 @@ class Deadline:
         """Wait until `fd` shows one of the poll `events`; return those it shows, or 0 at the deadline.
 
         Errors and hang-up (`select.POLLERR`, `POLLHUP`) are returned unasked, as poll does. Raises `Interrupted` on
-        cancellation. The only place in which a driver may block; always in real time, since a descriptor is real.
+        cancellation. The only place in which a driver may block; for real descriptors, so for cards whose clock is the
+        computer's.
         """
         poller = select.poll()
         poller.register(fd, events)

@@ -65,6 +65,8 @@ class Driver(ABC):
     """A frozen attrs class; its fields are the options of the URI, converted and checked by their types."""
     physical: bool = True
     """False for a simulated card: no cautions on power and static, no process of its own."""
+    caveats: tuple[str, ...] = ()
+    """Sentences that every result on such a card must carry: the first says the most (what a simulator leaves out)."""
 
     @abstractmethod
     def discover(self, deadline: Deadline) -> Iterable[Found]:
@@ -289,15 +291,13 @@ _P = TypeVar("_P")
 class Card:
     """An open card, as `connect` returns it. `close` is idempotent and never raises for a card that is gone.
 
-    One object may be several parts; two objects for one part are refused. `caveats` are sentences that every result
-    on this card must carry (what a simulator does not model, say).
+    One object may be several parts; two objects for one part are refused.
     """
 
     channels: tuple[Channel, ...]
     close: Callable[[], None]
     clock: Clock = field(factory=MonotonicClock)
     parts: tuple[Part, ...] = ()
-    caveats: tuple[str, ...] = ()
 
     def __attrs_post_init__(self) -> None:
         names = [channel.name for channel in self.channels]

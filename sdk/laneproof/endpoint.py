@@ -6,11 +6,12 @@ How bytes move is in `moving`; what a driver implements is in `contract`.
 
 from __future__ import annotations
 
+import secrets
 import threading
 from collections.abc import Callable, Generator
 from contextlib import ExitStack, contextmanager
 from types import TracebackType
-from typing import Any, Literal, final
+from typing import Any, Literal, cast, final
 
 import attrs
 from attrs import frozen
@@ -82,7 +83,10 @@ def open(  # noqa: A001 - the frozen name; laneproof.open reads as what it does
 
     def connect(deadline: Deadline) -> Card:
         with in_driver(os_error=CannotOpen):
-            card = driver.connect(parsed.address, chosen, deadline)
+            made = cast("object", driver.connect(parsed.address, chosen, deadline))
+        if not isinstance(made, Card):
+            raise DriverFault(f"the driver's connect returned {type(made).__name__}, not a laneproof.contract.Card")
+        card = made
         if observe is None:
             return card
         try:
@@ -94,7 +98,7 @@ def open(  # noqa: A001 - the frozen name; laneproof.open reads as what it does
     if driver.physical:
         safety.surface(acknowledged=acknowledge_cautions)
     with named(uri, "open"), Deadline(timeout) as deadline:
-        return Endpoint(uri, connect(deadline), connect, physical=driver.physical)
+        return Endpoint(uri, connect(deadline), connect, physical=driver.physical, caveats=driver.caveats)
 
 
 def _observed(card: Card, observe: str, deadline: Deadline) -> Card:
@@ -119,9 +123,12 @@ class Endpoint:
     receive_into may run at once on a channel, from two threads; any other second call raises EndpointBusy.
     """
 
-    def __init__(self, uri: str, card: Card, connect: Callable[[Deadline], Card], *, physical: bool) -> None:
+    def __init__(
+        self, uri: str, card: Card, connect: Callable[[Deadline], Card], *, physical: bool, caveats: tuple[str, ...]
+    ) -> None:
         self.uri = uri
         self.physical = physical
+        self._caveats = caveats
         self._connect = connect
         self._live: set[Deadline] = set()
         self._calls = threading.Condition()
@@ -129,9 +136,11 @@ class Endpoint:
         self._control = threading.RLock()  # a loss during a control call asks the link for evidence
         self._closed = False
         self._card = card
+        # A simulated card starts empty; a physical one may still hold what was sent before, which must not pass.
+        seed = secrets.randbits(32) if physical else 0
         try:
             self.channels = tuple(
-                OpenChannel(uri, card.clock, self._operation, channel, number)
+                OpenChannel(uri, card.clock, self._operation, channel, number, seed)
                 for number, channel in enumerate(card.channels)
             )
         except BaseException:
@@ -153,7 +162,7 @@ class Endpoint:
     @property
     def caveats(self) -> tuple[str, ...]:
         """Sentences that every result on this card must carry."""
-        return self._card.caveats
+        return self._caveats
 
     @property
     def identity(self) -> Identity | Unavailable:
@@ -194,9 +203,13 @@ class Endpoint:
     ) -> Comparison:
         """Fill, loop back and verify `nbytes` in blocks of `block` bytes, `depth` of them under way at a time.
 
-        Memory is block × depth. Each block carries its own stretch of the pattern. Damage, a missing tail, surplus
-        bytes and a stall are in the result; errors that end the check carry it in `so_far`. `progress` is called with
-        the bytes verified so far. One direction alone needs a PatternEngine.
+        Memory is block × depth. Each block carries its own stretch: by name, one that no other buffer of this card
+        has; of a Pattern, from its own sequence number on; with a given state, the next part of one sequence.
+
+        Damage, a missing tail, surplus bytes and a stall are in the result; errors that end the check carry it in
+        `so_far`. A stream that falls silent for a quarter of the timeout (two seconds at least) after everything was
+        sent has lost its tail. `progress` is called with the bytes verified so far. One direction alone needs a
+        PatternEngine.
         """
         return self.channels[0].check(
             pattern, nbytes, block=block, depth=depth, direction=direction, timeout=timeout, progress=progress
@@ -342,6 +355,9 @@ class Endpoint:
         with in_driver():
             self._card.close()
         self._card = self._connect(deadline)
+        if self._closed:
+            self._card.close()
+            raise EndpointClosed("the endpoint was closed while it reconnected")
         fresh = {channel.name: channel for channel in self._card.channels}
         if [channel.name for channel in self.channels] != list(fresh):
             raise DriverFault(f"the card came back with other channels: {', '.join(fresh)}")
@@ -354,8 +370,13 @@ class Endpoint:
         if observer is None:
             return ""
         try:
-            with self._control, Deadline(CONTROL_TIMEOUT_S, self.clock) as deadline, in_driver():
-                near = known(observer.read_link(deadline).near)
+            if not self._control.acquire(timeout=CONTROL_TIMEOUT_S):
+                return ""
+            try:
+                with Deadline(CONTROL_TIMEOUT_S, self.clock) as deadline, in_driver():
+                    near = known(observer.read_link(deadline).near)
+            finally:
+                self._control.release()
         except LaneproofError:
             return ""
         return f"{near.name} shows its link down" if near is not None and near.active is False else ""

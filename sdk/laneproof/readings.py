@@ -5,10 +5,12 @@ Unavailable is not zero: each count is exact, a lower bound, or unavailable with
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
-from typing import TypeVar
+from typing import Any, TypeVar
 
 from attrs import field, frozen
+from attrs.validators import optional
 
 
 @frozen
@@ -44,6 +46,17 @@ def known(value: _T | Unavailable) -> _T | None:
     return None if isinstance(value, Unavailable) else value
 
 
+def _text(_: Any, __: Any, value: Any) -> None:
+    """Readings come from drivers of any origin, and end up in a ledger: they are what they say, or refused at once."""
+    if not isinstance(value, str):
+        raise TypeError(f"{value!r} is not text")
+
+
+def _number(_: Any, __: Any, value: Any) -> None:
+    if value is not None and not (isinstance(value, int | float) and math.isfinite(value)):
+        raise TypeError(f"{value!r} is not a finite number")
+
+
 @frozen(kw_only=True)
 class PartnerLink:
     """One partner's view of its link. `None` in a field means that this partner does not show it.
@@ -51,13 +64,13 @@ class PartnerLink:
     Speeds in GT/s, widths in lanes, payload and read request in bytes.
     """
 
-    name: str
-    speed_gtps: float | None = None
-    width: int | None = None
-    max_speed_gtps: float | None = None
-    max_width: int | None = None
-    max_payload: int | None = None
-    read_request: int | None = None
+    name: str = field(validator=_text)
+    speed_gtps: float | None = field(default=None, validator=_number)
+    width: int | None = field(default=None, validator=_number)
+    max_speed_gtps: float | None = field(default=None, validator=_number)
+    max_width: int | None = field(default=None, validator=_number)
+    max_payload: int | None = field(default=None, validator=_number)
+    read_request: int | None = field(default=None, validator=_number)
     active: bool | None = None
     """Data link layer active; False is a link that is down."""
 
@@ -79,7 +92,7 @@ class PartnerErrors:
     `epoch` changes when the counters start anew (reset, re-enumeration), so that no delta is taken across it.
     """
 
-    name: str
+    name: str = field(validator=_text)
     epoch: str
     correctable: Mapping[str, Count] = field(factory=dict[str, Count])
     nonfatal: Mapping[str, Count] = field(factory=dict[str, Count])
@@ -108,7 +121,7 @@ def _added(now: Count, before: Count, *, same_epoch: bool) -> Count:
         return now
     if isinstance(before, Unavailable):
         return Unavailable(f"not known before: {before.why}")
-    if same_epoch and isinstance(before, AtLeast) and before.blind:
+    if same_epoch and now.n == before.n and isinstance(before, AtLeast) and before.blind:
         return Unavailable(f"blind throughout: {before.why}")
     if not same_epoch or now.n < before.n:
         why = "the counters started anew in between"
@@ -145,16 +158,16 @@ def _since(now: PartnerErrors | Unavailable, before: PartnerErrors | Unavailable
 class Component:
     """A part of a card that has a version of its own: firmware, bitstream, driver."""
 
-    name: str
-    version: str
+    name: str = field(validator=_text)
+    version: str = field(validator=_text)
 
 
 @frozen(kw_only=True)
 class Identity:
     """What a card says that it is. A change within a step ends the step."""
 
-    model: str
-    serial: str | None = None
+    model: str = field(validator=_text)
+    serial: str | None = field(default=None, validator=optional(_text))
     components: tuple[Component, ...] = ()
 
 

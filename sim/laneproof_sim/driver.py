@@ -65,6 +65,7 @@ class SimDriver(Driver):
 
     options = SimOptions
     physical = False
+    caveats = CAVEATS
 
     def discover(self, deadline: Deadline) -> Iterable[Found]:
         for name in shipped():
@@ -85,7 +86,6 @@ class SimDriver(Driver):
             close=opened.close,
             clock=opened.clock,
             parts=(SlotParts(opened),),
-            caveats=CAVEATS,
         )
 
 

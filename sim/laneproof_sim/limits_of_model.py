@@ -22,6 +22,6 @@ NOT_MODELLED = (
 CAVEATS = (
     "This bench is simulated: what is measured here shows how the tools behave on simulated faults, and says nothing "
     "about any real card, slot or computer.",
-    "Not modelled, among others: " + NOT_MODELLED[0][0].lower() + NOT_MODELLED[0][1:],
+    *("Not modelled: " + sentence[0].lower() + sentence[1:] for sentence in NOT_MODELLED),
 )
 """What every result on a simulated card must carry."""

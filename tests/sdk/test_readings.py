@@ -95,3 +95,14 @@ def test_no_delta_is_negative_nor_more_certain_than_its_ends(before: Count, now:
         assert isinstance(now, Exact)
     if Unavailable in (type(before), type(now)):
         assert isinstance(delta, Unavailable)
+
+
+def test_a_flag_that_was_set_before_is_blind_unless_the_count_rises_all_the_same() -> None:
+    blind = AtLeast(1, "the flag is set", blind=True)
+    assert isinstance(added(blind, blind), Unavailable)
+    assert added(blind, AtLeast(500, "counted")) == AtLeast(499, "counted")
+
+
+def test_a_flag_that_is_set_now_and_was_clear_before_stands_for_one_event() -> None:
+    blind = AtLeast(5, "the flag is set", blind=True)
+    assert added(AtLeast(5, "counted"), blind) == AtLeast(1, "the flag is set", blind=True)

@@ -7,19 +7,21 @@ simulator give the same rows; wall-clock times and the environment stand in the 
 from __future__ import annotations
 
 import json
+import os
 import sqlite3
 import time
-from collections.abc import Generator, Iterable, Set
+from collections.abc import Generator, Set
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from types import TracebackType
-from typing import Any, cast
+from typing import Any
 
 from laneproof.campaign.events import Event, Noted, Opened, Sampled, SlotFinished, StepFinished, StepStarted
 from laneproof.campaign.plan import Plan
 from laneproof.campaign.results import EndpointResult, Plain, Reason, RunResult, StepResult
 from laneproof.campaign.verdict import Verdict
 from laneproof.errors import StorageFault
+from laneproof.units import format_bytes
 
 LEDGER_VERSION = 1
 APPLICATION_ID = 0x6C616E65
@@ -69,8 +71,10 @@ class Ledger:
         self._endpoints: dict[str, int] = {}
         self._committed_s = time.monotonic()
         with _storage(path, "create"):
-            if path.exists():
-                raise StorageFault(f"ledger {path} exists; a ledger is never overwritten, name another file")
+            try:  # so that of two runs that start at once only one takes the name
+                os.close(os.open(path, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o666))
+            except FileExistsError:
+                raise StorageFault(f"ledger {path} exists; a ledger is never overwritten, name another file") from None
             self._database = sqlite3.connect(path, isolation_level=None)
             try:
                 self._database.execute("PRAGMA journal_mode = WAL")
@@ -263,15 +267,22 @@ def _read_endpoint(database: sqlite3.Connection, row: sqlite3.Row) -> EndpointRe
 
 def _read_step(database: sqlite3.Connection, endpoint: int, row: sqlite3.Row) -> StepResult:
     finished = row["verdict"] is not None
+    moved, clock_s = row["bytes_moved"] or 0, row["finished_s"] or 0.0
+    ended = "the run ended during this step"
+    if not finished:
+        moved, clock_s = database.execute(
+            "SELECT coalesce(sum(bytes), 0), coalesce(max(clock_s), 0.0) FROM sample WHERE endpoint = ? AND step = ?",
+            (endpoint, row["step"]),
+        ).fetchone()
+        ended += f"; {format_bytes(moved)} on record had come back until then, and were not judged"
     return StepResult(
         position=row["step"],
         kind=row["kind"],
         verdict=Verdict[row["verdict"].upper()] if finished else Verdict.INCONC,
-        reasons=_read_reasons(database, endpoint, row["step"])
-        or (Reason(Verdict.INCONC, "the run ended during this step"),),
+        reasons=_read_reasons(database, endpoint, row["step"]) or (Reason(Verdict.INCONC, ended),),
         started_s=row["started_s"] or 0.0,
-        finished_s=row["finished_s"] or 0.0,
-        bytes_moved=row["bytes_moved"] or 0,
+        finished_s=clock_s,
+        bytes_moved=moved,
         measures=json.loads(row["measures"] or "{}"),
         errors=json.loads(row["errors"] or "{}"),
     )
@@ -285,13 +296,7 @@ def _read_reasons(database: sqlite3.Connection, endpoint: int, step: int) -> tup
 
 
 def _json(value: Any) -> str:
-    return json.dumps(value, ensure_ascii=False, sort_keys=True, default=_plain)
-
-
-def _plain(value: Any) -> Any:
-    if isinstance(value, tuple | list):
-        return list(cast("Iterable[Any]", value))
-    raise TypeError(f"{type(value).__name__} cannot be put on record")
+    return json.dumps(value, ensure_ascii=False, sort_keys=True, allow_nan=False)
 
 
 @contextmanager

@@ -20,7 +20,10 @@ def plain_link(reading: LinkReading) -> Plain:
 
 
 def plain_errors(reading: ErrorReading) -> Plain:
-    """Counts by end and severity: {"n": …, "bound": "exact" | "at least", "why": …}, or {"unavailable": why}."""
+    """Counts by end and severity: {"n": …, "bound": "exact" | "at least"}, or {"unavailable": why}.
+
+    What is not listed was counted zero times. Why counts are lower bounds stands once for an end.
+    """
     return {"near": _plain_counts(reading.near), "far": _plain_counts(reading.far)}
 
 
@@ -32,17 +35,23 @@ def _plain_counts(errors: PartnerErrors | Unavailable) -> Plain:
     if isinstance(errors, Unavailable):
         return {"unavailable": errors.why}
     severities = {
-        severity: {name: _plain_count(count) for name, count in counts.items()}
+        severity: {name: _plain_count(count) for name, count in counts.items() if not _is_zero(count)}
         for severity, counts in _by_severity(errors)
     }
-    return {"name": errors.name, **severities}
+    every = [count for _, counts in _by_severity(errors) for count in counts.values()]
+    why = next((count.why for count in every if isinstance(count, AtLeast)), None)
+    return {"name": errors.name, **severities, "lower_bounds_because": why}
+
+
+def _is_zero(count: Count) -> bool:
+    return not isinstance(count, Unavailable) and count.n == 0
 
 
 def _plain_count(count: Count) -> Plain:
     if isinstance(count, Unavailable):
         return {"unavailable": count.why}
     if isinstance(count, AtLeast):
-        return {"n": count.n, "bound": "at least", "why": count.why}
+        return {"n": count.n, "bound": "at least"}
     return {"n": count.n, "bound": "exact"}
 
 
@@ -65,7 +74,36 @@ def judge_link_errors(added: ErrorReading, limit: int, findings: Findings) -> No
     ends = {end: getattr(added, end) for end in ("near", "far")}
     within = [_judge_end(end, errors, limit, findings) for end, errors in ends.items()]
     if all(within):
-        findings.passed(f"{f'at most {limit}' if limit else 'no'} link errors counted at either end")
+        exposure = f"while {8 * findings.bytes_moved} payload bits came back" if findings.bytes_moved else "idle"
+        findings.passed(f"{f'at most {limit}' if limit else 'no'} link errors counted at either end, {exposure}")
+
+
+def remark_link_errors(added: ErrorReading, findings: Findings) -> None:
+    """For a step with no limit on link errors: uncorrectable ones fail it, correctable ones are said."""
+    for end, errors in (("near", added.near), ("far", added.far)):
+        if isinstance(errors, Unavailable):
+            continue
+        for harm in (False, True):
+            rows = [row for row in _counted(errors) if (row[0] != "correctable") == harm]
+            shown = ", ".join(_shown(name, count, severity) for severity, name, count in rows)
+            if rows and harm:
+                names = {name for _, name, _ in rows}
+                findings.failed(f"{errors.name} ({end} end) counted {shown}. " + " ".join(_accusations(end, names)))
+            elif rows:
+                findings.passed(
+                    f"{errors.name} ({end} end) counted {shown} during this step, which holds link errors to no limit; "
+                    "link and soak steps do"
+                )
+
+
+def _counted(errors: PartnerErrors) -> list[tuple[str, str, Count]]:
+    """Severity, name and count of all that was counted at one end."""
+    return [
+        (severity, name, count)
+        for severity, counts in _by_severity(errors)
+        for name, count in counts.items()
+        if not isinstance(count, Unavailable) and count.n
+    ]
 
 
 def _judge_end(end: str, errors: PartnerErrors | Unavailable, limit: int, findings: Findings) -> bool:
@@ -102,9 +140,9 @@ def _accusations(end: str, names: set[str]) -> Iterator[str]:
     if names & _RECEIVED_DAMAGED:
         other = "near" if end == "far" else "far"
         yield (
-            f"What this end received was damaged and sent again, so the path into it is suspect: the {other} end's "
-            f"transmitter, contacts, riser, this receiver. The {other} end counts nothing when it sends again; its "
-            "silence clears nobody."
+            f"Damage arrived at this end, so the path into it is suspect: the {other} end's transmitter, contacts, "
+            "riser, this receiver. A packet that is hit is sent again and arrives intact, for which its sender counts "
+            "nothing: silence at one end does not clear the path out of it."
         )
     for name in sorted(names - _RECEIVED_DAMAGED):
         if name in CATALOGUE:

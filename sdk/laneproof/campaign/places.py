@@ -64,6 +64,7 @@ class ProcessPlace(Place):
         self._lock = threading.Lock()
         self._finished = False
         self._stopped = False
+        self._stuck = False
         self._until_s = time.monotonic() + STUCK_GRACE_S + 30.0
         ours, theirs = socket.socketpair()
         self._process = subprocess.Popen(  # noqa: S603 - our own interpreter and module
@@ -92,8 +93,8 @@ class ProcessPlace(Place):
 
     def look_after(self) -> None:
         with self._lock:
-            stuck = not self._finished and time.monotonic() > self._until_s
-        if stuck:
+            self._stuck |= not self._finished and time.monotonic() > self._until_s
+        if self._stuck:
             self._finish(
                 Reason(
                     Verdict.ERROR,
@@ -103,7 +104,7 @@ class ProcessPlace(Place):
 
     def leave(self) -> None:
         try:
-            self._process.wait(0.5 if self._finished else 0)
+            self._process.wait(0 if self._stuck else KILL_GRACE_S)  # it has been told to stop, and closes its card
         except subprocess.TimeoutExpired:
             self._process.kill()
             try:
@@ -119,6 +120,9 @@ class ProcessPlace(Place):
                 event = self._connection.recv()
             except (EOFError, OSError):
                 break
+            except Exception as error:  # what a driver put into an event need not survive the way here
+                self._finish(Reason(Verdict.ERROR, f"what the slot's process reports cannot be read: {error}"))
+                return
             if isinstance(event, SlotFinished):
                 self._finish(*event.reasons)
                 return

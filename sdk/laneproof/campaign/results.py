@@ -92,7 +92,7 @@ class EndpointResult:
     reasons: tuple[Reason, ...] = ()
     """Beyond the steps' own: absent at open, lost, interrupted."""
     opened: Mapping[str, Any] = field(factory=dict[str, Any])
-    """Identity, limits, link and ambient errors at open, caveats; empty if it never opened."""
+    """Identity, limits, link and ambient errors at open; empty if it never opened."""
     events: tuple[Mapping[str, Any], ...] = ()
 
     @property

@@ -17,6 +17,7 @@ from laneproof.campaign.places import Place, ProcessPlace, ThreadPlace
 from laneproof.campaign.plan import Plan
 from laneproof.campaign.results import RunResult
 from laneproof.campaign.slot_run import SlotJob
+from laneproof.contract import Driver
 from laneproof.errors import BadInput, CannotOpen
 
 POLL_S = 0.1
@@ -44,14 +45,21 @@ def validate(plan: Plan) -> None:
 
 def physical_endpoints(plan: Plan) -> tuple[str, ...]:
     """The URIs of those cards in the plan that are no simulation, as far as their drivers can be loaded to say so."""
-    return tuple(planned.uri for planned in plan.endpoint if not _simulated(planned.uri))
+    drivers = {planned.uri: _driver(planned.uri) for planned in plan.endpoint}
+    return tuple(uri for uri, driver in drivers.items() if driver is None or driver.physical)
 
 
-def _simulated(uri: str) -> bool:
+def caveats(plan: Plan) -> tuple[str, ...]:
+    """What every result on the plan's cards must carry, each sentence once."""
+    drivers = [_driver(planned.uri) for planned in plan.endpoint]
+    return tuple(dict.fromkeys(caveat for driver in drivers if driver is not None for caveat in driver.caveats))
+
+
+def _driver(uri: str) -> Driver | None:
     try:
-        return not registry.driver_for(registry.parse_uri(uri).scheme).physical
+        return registry.driver_for(registry.parse_uri(uri).scheme)
     except CannotOpen:
-        return False
+        return None
 
 
 def run(
@@ -72,7 +80,8 @@ def run(
     physical = set(physical_endpoints(plan))
     plan = plan.seeded(physical=bool(physical))
     with Ledger(ledger_path) as ledger:
-        ledger.begin(plan, environment(cautions_acknowledged), _now_utc(), physical)
+        about = environment(cautions_acknowledged) | {"caveats": caveats(plan)}
+        ledger.begin(plan, about, _now_utc(), physical)
         events: queue.Queue[Event] = queue.Queue()
         places: dict[str, Place] = {}
         try:

@@ -7,8 +7,8 @@ from __future__ import annotations
 
 import threading
 import traceback
-import warnings
 from collections.abc import Callable
+from itertools import pairwise
 
 import attrs
 from attrs import frozen
@@ -16,6 +16,7 @@ from attrs import frozen
 from laneproof import endpoint as endpoints
 from laneproof.campaign.events import Event, Expecting, Opened, SlotFinished, StepFinished, StepStarted
 from laneproof.campaign.link_errors import plain_errors, plain_link
+from laneproof.campaign.link_state import Trained, describe, judge_kept, trained
 from laneproof.campaign.plan import PlannedEndpoint, kind_of
 from laneproof.campaign.results import Findings, Plain, Reason, StepResult
 from laneproof.campaign.steps import Slot, Step
@@ -30,8 +31,7 @@ from laneproof.errors import (
     TransferTimeout,
 )
 from laneproof.integrity import Comparison
-from laneproof.readings import ErrorReading, Identity, Unavailable
-from laneproof.safety import SafetyCaution
+from laneproof.readings import ErrorReading, Identity, LinkReading, Unavailable
 from laneproof.units import format_bytes
 
 OPEN_GRACE_S = 30.0
@@ -59,6 +59,10 @@ class SlotRun:
         self._emit = emit
         self._stop = threading.Event()
         self._endpoint: Endpoint | None = None
+        self._errors: ErrorReading | None = None
+        """As last read; each step's errors are counted from there."""
+        self._best: Trained | None = None
+        """The best that the link has been seen to run at."""
 
     def stop(self) -> None:
         """May be called again and again, until the slot has finished."""
@@ -71,6 +75,8 @@ class SlotRun:
         """Emits events, the last of them SlotFinished. Raises nothing."""
         try:
             reasons = self._open_and_run()
+        except Interrupted:
+            reasons = [Reason(Verdict.INCONC, "interrupted before the first step")]
         except LaneproofError as error:
             reasons = [Reason(Verdict.ERROR, str(error))]
         except Exception as error:  # a driver may raise anything; the other slots go on
@@ -82,13 +88,13 @@ class SlotRun:
     def _open_and_run(self) -> list[Reason]:
         job = self._job
         self._emit(Expecting(job.name, OPEN_GRACE_S))
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore", SafetyCaution)  # whoever started the run has shown them
-            card = endpoints.open(job.planned.uri, observe=job.planned.observe)
-        with card:
+        # Whoever started the run has shown the cautions.
+        with endpoints.open(job.planned.uri, observe=job.planned.observe, acknowledge_cautions=True) as card:
             self._endpoint = card
             origin_s = card.clock.now_s()
-            self._emit(Opened(job.name, card.clock.virtual, _opened(card)))
+            link, self._errors = card.read_link(), card.read_errors()
+            self._best = trained(link.near) or trained(link.far)
+            self._emit(Opened(job.name, card.clock.virtual, _opened(card, link, self._errors)))
             for position, step in enumerate(job.steps):
                 if self._stop.is_set():
                     return [Reason(Verdict.INCONC, _not_run("interrupted", job.steps[position:]))]
@@ -117,18 +123,18 @@ class SlotRun:
         findings = Findings()
         started_s = slot.elapsed_s()
         lost = False
-        before: ErrorReading | None = None
         identity: Identity | Unavailable | None = None
         errors: Plain = {}
         try:
             identity = card.identity
-            before = card.read_errors()
             step.run(slot, findings)
         except DeviceLost as error:
             lost = True
             _judge_loss(error, findings)
         except Interrupted:
-            findings.inconclusive("interrupted before it was finished; what was measured until then is kept")
+            findings.inconclusive(
+                f"interrupted after {format_bytes(findings.bytes_moved)} had come back; what was measured is kept"
+            )
         except TransferTimeout as error:
             findings.failed(f"the transfer stalled: {error.args[0]}")
         except (NotOffered, BadInput) as error:
@@ -136,14 +142,16 @@ class SlotRun:
         except LaneproofError as error:
             findings.broken(str(error))
         try:
-            if before is not None:
-                card.clock.sleep(ERROR_SETTLE_S)
-                added = card.read_errors().since(before)
-                errors = plain_errors(added)
-                if not lost and findings.verdict is not Verdict.NONE:
-                    step.judge_errors(added, findings)
-            if not lost and identity is not None and card.identity != identity:
-                findings.broken(f"the card changed its identity during the step, from {identity} to {card.identity}")
+            card.clock.sleep(ERROR_SETTLE_S)
+            now_errors = card.read_errors()
+            # Since the step before was read, so that nothing falls between two steps.
+            added, self._errors = now_errors.since(self._errors or now_errors), now_errors
+            errors = plain_errors(added)
+            if not lost and findings.verdict is not Verdict.NONE:
+                step.judge_errors(added, findings)
+            now = identity if lost else card.identity
+            if identity is not None and now != identity:
+                findings.broken(f"the card changed its identity during the step, from {identity} to {now}")
         except DeviceLost as error:
             if not lost:
                 lost = True
@@ -151,6 +159,11 @@ class SlotRun:
         except LaneproofError as error:
             if not lost:
                 findings.inconclusive(f"what the card and its link show after the step could not be read: {error}")
+        if not lost:
+            for earlier, later in pairwise(slot.under_load):
+                if earlier != later:
+                    slot.note("link", f"the link changed from {describe(earlier)} to {describe(later)}")
+            self._best = judge_kept(slot.under_load, self._best, findings)
         if not findings.reasons:
             findings.nothing("nothing was judged")
         self._emit(
@@ -186,14 +199,13 @@ class SlotRun:
         return ""
 
 
-def _opened(card: Endpoint) -> Plain:
+def _opened(card: Endpoint, link: LinkReading, errors: ErrorReading) -> Plain:
     identity = card.identity
     return {
         "identity": {"unavailable": identity.why} if isinstance(identity, Unavailable) else attrs.asdict(identity),
         "channels": [{"name": channel.name, **attrs.asdict(channel.limits)} for channel in card.channels],
-        "link": plain_link(card.read_link()),
-        "ambient_errors": plain_errors(card.read_errors()),
-        "caveats": list(card.caveats),
+        "link": plain_link(link),
+        "ambient_errors": plain_errors(errors),
     }
 
 

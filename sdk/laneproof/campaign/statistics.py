@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from decimal import ROUND_UP, Context, Decimal
+
 from laneproof.errors import BadInput
 
 CONFIDENCE = 0.95
@@ -20,3 +22,8 @@ def error_rate_bound(errors: int, exposure_bits: int, confidence: float = CONFID
     from scipy.special import gammaincinv  # pyright: ignore[reportMissingTypeStubs]
 
     return min(1.0, float(gammaincinv(errors + 1, confidence)) / exposure_bits)
+
+
+def format_bound(bound: float) -> str:
+    """An upper bound for a reader, two digits, never rounded down: 2.232e-08 is "2.3e-08"."""
+    return f"{Context(prec=2, rounding=ROUND_UP).create_decimal(Decimal(bound)):.1e}"

@@ -9,6 +9,8 @@ from __future__ import annotations
 import os
 import sys
 import threading
+import time
+from contextlib import suppress
 from multiprocessing.connection import Connection
 
 from laneproof.campaign.events import Event
@@ -17,6 +19,8 @@ from laneproof.campaign.slot_run import SlotJob, SlotRun
 STOP = "stop"
 REPEAT_S = 0.1
 """Seconds after which the slot is told to stop again, since a call may have begun just after it was told."""
+CLOSE_GRACE_S = 1.0
+"""Seconds that the slot has to give its card back when the parent has gone."""
 
 
 def main(descriptor: int) -> None:
@@ -27,15 +31,12 @@ def main(descriptor: int) -> None:
         raise SystemExit(f"the first message is a job, not {job!r}")
 
     def emit(event: Event) -> None:
-        try:
+        with suppress(OSError):  # the parent is gone; the other thread notices too, and ends this
             connection.send(event)
-        except OSError:
-            os._exit(1)  # the parent is gone: nobody is left to report to
 
     run = SlotRun(job, emit)
     threading.Thread(target=_obey, args=(connection, run), daemon=True).start()
     run.run()
-    connection.close()
 
 
 def _obey(connection: Connection[Event, SlotJob | str], run: SlotRun) -> None:
@@ -44,7 +45,9 @@ def _obey(connection: Connection[Event, SlotJob | str], run: SlotRun) -> None:
         try:
             if connection.poll(REPEAT_S if stopping else None):
                 stopping = connection.recv() == STOP
-        except (EOFError, OSError):
+        except (EOFError, OSError):  # the parent is gone: nobody is left to report to
+            run.stop()
+            time.sleep(CLOSE_GRACE_S)
             os._exit(1)
         if stopping:
             run.stop()

@@ -9,6 +9,7 @@ from laneproof.campaign.verdict import EXIT_STATUS, Verdict
 from laneproof.cli.words import console, one_line
 from laneproof.clock import Deadline
 from laneproof.errors import LaneproofError
+from laneproof.moving import in_driver
 from laneproof.registry import Uri, listings
 
 DISCOVER_S = 10.0
@@ -29,11 +30,11 @@ def call(_: argparse.Namespace) -> int:
         if row.driver is None:
             continue
         try:
-            with Deadline(DISCOVER_S) as deadline:
+            with Deadline(DISCOVER_S) as deadline, in_driver():
                 for found in row.driver.discover(deadline):
                     human.print(f"  {one_line(str(Uri(row.scheme, found.address, {})))}", soft_wrap=True)
                     if found.note:
                         human.print(f"    {one_line(found.note)}")
-        except (LaneproofError, OSError) as error:
+        except LaneproofError as error:
             human.print(f"  cannot be searched: {one_line(str(error))}")
     return EXIT_STATUS[Verdict.ERROR] if any(row.problem for row in rows) else 0

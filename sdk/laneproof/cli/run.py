@@ -17,7 +17,7 @@ from laneproof.campaign import plan as plans
 from laneproof.campaign import runner
 from laneproof.campaign.plan import Plan
 from laneproof.campaign.results import RunResult
-from laneproof.campaign.statistics import CONFIDENCE, error_rate_bound
+from laneproof.campaign.statistics import CONFIDENCE, error_rate_bound, format_bound
 from laneproof.campaign.verdict import EXIT_INTERRUPTED, EXIT_STATUS, Verdict
 from laneproof.cli.display import watch
 from laneproof.cli.files import report_beside, write_whole
@@ -59,7 +59,7 @@ def call(chosen: argparse.Namespace) -> int:
         return 0
     ledger: Path = chosen.ledger if chosen.ledger is not None else runner.default_ledger(Path())
     report = report_beside(ledger)
-    if chosen.json is not None and chosen.json in (ledger, report):
+    if chosen.json is not None and chosen.json.absolute() in (ledger.absolute(), report.absolute()):
         raise BadInput(f"--json {chosen.json}: the ledger or the report will lie there; name another file")
     if not chosen.acknowledge_cautions:
         _show_cautions(human, plan)
@@ -70,7 +70,9 @@ def call(chosen: argparse.Namespace) -> int:
     write_whole(report, render_html(result), "report")
     human.print(f"report  {one_line(str(report))}", soft_wrap=True)
     if chosen.json is not None:
-        write_whole(chosen.json, json.dumps(result.to_dict(), indent=2, ensure_ascii=False) + "\n", "JSON")
+        write_whole(
+            chosen.json, json.dumps(result.to_dict(), indent=2, ensure_ascii=False, allow_nan=False) + "\n", "JSON"
+        )
     _complain_of_errors(result)
     return EXIT_INTERRUPTED if result.interrupted else EXIT_STATUS[result.verdict]
 
@@ -123,8 +125,8 @@ def _print_check(human: Console, plan: Plan) -> None:
     if exposure:
         bound = error_rate_bound(0, exposure)
         human.print(
-            f"claim     without a wrong bit, an endpoint shows fewer than {bound:.1e} wrong per bit at "
-            f"{CONFIDENCE:.0%} confidence ({exposure} bits, one way)"
+            f"claim     without a wrong bit, an endpoint shows at best fewer than {format_bound(bound)} wrong per "
+            f"bit at {CONFIDENCE:.0%} confidence ({exposure} bits, one way)"
         )
     else:
         human.print("claim     none: no step verifies a stated amount of data")

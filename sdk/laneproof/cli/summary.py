@@ -38,8 +38,10 @@ def print_summary(human: Console, result: RunResult) -> None:
             )
         )
         _print_steps(human, endpoint)
-    for caveat in dict.fromkeys(text for endpoint in result.endpoints for text in endpoint.opened.get("caveats", [])):
-        human.print(f"\n{one_line(caveat)}")
+    first, *others = [*result.environment.get("caveats", []), ""]
+    if first:
+        more = f" The report says it in {len(others)} more sentences." if len(others) > 1 else ""
+        human.print(f"\n{one_line(first)}{more}")
     count = len(result.endpoints)
     bits = sum(8 * step.bytes_moved for endpoint in result.endpoints for step in endpoint.steps)
     human.print(

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 from laneproof.campaign.link_errors import plain_errors
 from laneproof.cli.words import console, one_line
 from laneproof.clock import Deadline
+from laneproof.moving import in_driver
 from laneproof.readings import HostLink, PartnerLink, Unavailable
 from laneproof.registry import host
 
@@ -24,7 +25,7 @@ def add_to(verbs: Any) -> None:
 
 def call(_: argparse.Namespace) -> int:
     human = console()
-    with Deadline(SURVEY_S) as deadline:
+    with Deadline(SURVEY_S) as deadline, in_driver():
         found = host().survey(deadline)
     human.print(f"{one_line(found.host)}: {len(found.links)} PCI Express links shown; nothing was written")
     for link in found.links:

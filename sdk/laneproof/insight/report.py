@@ -8,6 +8,7 @@ from typing import Any, cast
 
 from laneproof import safety
 from laneproof.campaign.results import EndpointResult, RunResult, StepResult
+from laneproof.campaign.statistics import format_bound
 from laneproof.campaign.steps import STEPS
 from laneproof.errors import StorageFault
 from laneproof.pcie import CATALOGUE
@@ -35,6 +36,7 @@ def render_html(result: RunResult) -> str:
     filters |= {
         "size": format_bytes,
         "rate": format_bytes_per_s,
+        "bound": format_bound,
         "time": format_seconds,
         "counted": _counted,
         "clean": _clean,
@@ -46,7 +48,7 @@ def render_html(result: RunResult) -> str:
             run=result,
             plan_json=json.dumps(result.plan, indent=2, ensure_ascii=False),
             not_tested=_not_tested(result),
-            caveats=list(dict.fromkeys(text for end in result.endpoints for text in end.opened.get("caveats", []))),
+            caveats=result.environment.get("caveats", []),
             cautions=safety.CAUTIONS,
             deferral=safety.DEFERRAL,
             error_rows=_error_rows,

@@ -1,4 +1,7 @@
-"""Moves bytes over a `QueuedPath`: tickets out, completions back, as many under way as the queue is deep."""
+"""Moves bytes over a `QueuedPath`: tickets out, completions back.
+
+A check and a loopback keep as many under way as the queue is deep; send and receive_into one each.
+"""
 
 from __future__ import annotations
 
@@ -11,7 +14,7 @@ from attrs import define
 
 from laneproof.clock import SLICE_S, Deadline
 from laneproof.contract import Completion, Limits, QueuedPath
-from laneproof.errors import DriverFault, LaneproofError, TransferTimeout
+from laneproof.errors import DriverFault, LaneproofError, OutOfStep, TransferTimeout
 from laneproof.integrity import Comparison
 from laneproof.moving.blocks import CheckJob, Tally, aligned, largest_piece, spare
 from laneproof.moving.mover import Mover, in_driver
@@ -140,6 +143,8 @@ class QueueMover(Mover):
                 done = self._await(waiting, deadline)
                 for completion in done:
                     _require_success(completion)
+                    if completion.status == "stopped":
+                        raise OutOfStep("stopped when another call on this channel failed; call recover() first")
                 done = done or self._stop_all(waiting, deadline)
                 got = sum(completion.sent + completion.received for completion in done)
                 moved += got
@@ -195,11 +200,11 @@ class QueueMover(Mover):
             try:
                 with in_driver():
                     completions = list(self._path.reap(deadline))
+                self._settle(completions)
             finally:
                 with self._state:
                     self._reaping = False
                     self._state.notify_all()
-            self._settle(completions)
             if not completions:
                 deadline.check()
                 with self._state:

@@ -16,7 +16,9 @@ from laneproof.moving.mover import Mover, in_driver
 QUIET_S = 0.05
 """How long a stream must stay silent before nothing more is taken to be under way, in seconds."""
 SETTLE_S = 2.0
-"""After everything was sent, a stream silent for this long has lost its tail, in seconds."""
+SETTLE_SHARE = 0.25
+"""After everything was sent, a stream that is silent for this share of the timeout, and at least SETTLE_S seconds, has
+lost its tail: no need to wait for the deadline."""
 _SURPLUS_LIMIT = 1 << 20
 _SCRATCH = 1 << 16
 _RETURN_GRACE_S = 1.0
@@ -99,7 +101,8 @@ class StreamMover(Mover):
 
     def _leftovers(self, deadline: Deadline) -> int:
         """Read and drop what comes within QUIET_S, as far as a scratch buffer holds it; 0 is silence."""
-        scratch = memoryview(bytearray(max(_SCRATCH, self._limits.granularity)))
+        grain = self._limits.granularity
+        scratch = aligned(-(-_SCRATCH // grain) * grain, self._limits.alignment)
         with deadline.split(at_most_s=QUIET_S) as quiet:
             return self.receive_into(scratch, quiet)
 
@@ -124,7 +127,7 @@ class StreamMover(Mover):
         try:
             while received < len(view):
                 had, all_sent = received, sender.finished  # before the wait: silence counts from when all had gone
-                with sender.receiving.split(at_most_s=SETTLE_S) as soon:
+                with sender.receiving.split(at_most_s=sender.settle_s) as soon:
                     for moved in self.arrivals(view[received:], soon):
                         received += moved
                 if sender.error is not None or received == len(view):
@@ -170,6 +173,7 @@ class _Sender:
     """
 
     def __init__(self, mover: StreamMover, outgoing: Iterator[memoryview], deadline: Deadline) -> None:
+        self.settle_s = max(SETTLE_S, SETTLE_SHARE * deadline.left_s())
         self.sent = 0
         self.error: BaseException | None = None
         self.receiving = deadline.split()

@@ -56,16 +56,27 @@ class Echo(StreamPath):
         self._lasts = int(lasts or 0)
         self._moved = 0
         self._held = bytearray()
+        self._sent = bytearray()
+        self._moved_s = 0.0
         self._lock = threading.Lock()
 
     def send(self, view: memoryview, deadline: Deadline) -> int:
         if self._moved >= self._lasts:
             self._misbehave()
         taken = view[: 1 << 16]
+        self._moved_s = time.monotonic()
         with self._lock:
+            if self.behaviour == "repeats":  # what was sent first comes back for ever
+                self._sent += taken
+                at = self._moved % self._lasts
+                taken = self._sent[at : at + len(taken)]
             self._held += taken
         self._moved += len(taken)
         return len(taken)
+
+    def moving(self) -> bool:
+        """Whether there was traffic in the last twenty milliseconds."""
+        return time.monotonic() - self._moved_s < 0.02
 
     def receive_into(self, view: memoryview, deadline: Deadline) -> int:
         while not deadline.expired:
@@ -103,26 +114,46 @@ class Parts(LinkObserver, ErrorObserver, IdentitySource):
     def __init__(self, path: Echo) -> None:
         self._path = path
         self._reads = 0
+        self._looks = 0
         self._names = 0
 
     def read_link(self, deadline: Deadline) -> LinkReading:
-        def end(name: str) -> PartnerLink:
-            return PartnerLink(name=name, speed_gtps=8.0, width=4, max_speed_gtps=8.0, max_width=4, active=True)
+        def end(name: str, speed_gtps: float = 8.0, width: int = 4, active: bool = True) -> PartnerLink:
+            return PartnerLink(
+                name=name, speed_gtps=speed_gtps, width=width, max_speed_gtps=8.0, max_width=4, active=active
+            )
 
-        if self._path.behaviour == "blind-far":
-            return LinkReading(near=end("port"), far=Unavailable("no permission"))
-        return LinkReading(near=end("port"), far=end("card"))
+        self._looks += 1
+        match self._path.behaviour:
+            case "blind-far":
+                return LinkReading(near=end("port"), far=Unavailable("no permission"))
+            case "degrades" if self._looks > 12:  # after the link step has read it at open, before and at each block
+                return LinkReading(near=end("port", width=2), far=end("card", width=2))
+            case "flaps" if self._looks == 4:
+                return LinkReading(near=end("port", width=1), far=end("card", width=1))
+            case "idles" if not self._path.moving():
+                return LinkReading(near=end("port", speed_gtps=2.5), far=end("card", speed_gtps=2.5))
+            case "disagrees":
+                return LinkReading(near=end("port"), far=end("card", width=2))
+            case "down":
+                return LinkReading(near=end("port", active=False), far=end("card"))
+            case _:
+                return LinkReading(near=end("port"), far=end("card"))
 
     def read_errors(self, deadline: Deadline) -> ErrorReading:
         self._reads += 1
         far: PartnerErrors | Unavailable = self._errors("card", Exact(0))
         match self._path.behaviour:
-            case "mute" if self._reads > 2:
+            case "mute" if self._reads > 1:
                 raise DriverFault("the counters do not answer")
-            case "gone" if self._reads > 2:
+            case "gone" if self._reads > 1:
                 raise DeviceLost("no answer", link_evidence="port shows its link down")
-            case "gone-unseen" if self._reads > 2:
+            case "gone-unseen" if self._reads > 1:
                 raise DeviceLost("no answer")
+            case "fatal" if self._reads > 1:
+                far = PartnerErrors(name="card", epoch="1", fatal={"MalfTLP": Exact(1)})
+            case "between" if self._reads > 2:
+                far = self._errors("card", Exact(5))
             case "no-counters":
                 far = PartnerErrors(name="card", epoch="1")
             case "bounded":

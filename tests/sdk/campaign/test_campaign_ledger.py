@@ -120,7 +120,9 @@ def test_the_ledger_of_a_killed_run_is_whole_and_says_that_it_was_interrupted(ki
     assert result.finished_utc is None
     (endpoint,) = result.endpoints
     assert [(step.kind, str(step.verdict)) for step in endpoint.steps] == [("integrity", "pass"), ("soak", "inconc")]
-    assert endpoint.steps[1].reasons[0].text == "the run ended during this step"
+    assert endpoint.steps[1].reasons[0].text.startswith("the run ended during this step; ")
+    (sampled,) = sql(killed, "SELECT sum(bytes) FROM sample WHERE step = 1")
+    assert endpoint.steps[1].bytes_moved == sampled[0] > 0
     assert str(result.verdict) == "inconc"
 
 

@@ -61,9 +61,12 @@ WRONG = {
     "endless": (STEP.format("soak", 'duration = "inf s"'), r"step\[0\]\.duration: .*write for example"),
     "width 3": (
         ENDPOINT.format('uri = "sim:demo#north"\nexpect.width = 3'),
-        r"endpoint\[0\]\.expect: 'width' .*16, 32",
+        r"endpoint\[0\]\.expect: 3 is no link width; use one of 1, 2",
     ),
-    "speed 9": (ENDPOINT.format('uri = "sim:demo#north"\nexpect.speed = "9 GT/s"'), r"endpoint\[0\]\.expect: 'speed'"),
+    "speed 9": (
+        ENDPOINT.format('uri = "sim:demo#north"\nexpect.speed = "9 GT/s"'),
+        r"endpoint\[0\]\.expect: 9 is no link speed",
+    ),
     "endpoint without uri": (ENDPOINT.format('name = "x"'), r"endpoint\[0\]\.uri: is missing; add it"),
     "no uri": (ENDPOINT.format('uri = "north"'), r'endpoint\[0\]\.uri: "north" is not an endpoint; write SCHEME:'),
     "one name for two": (

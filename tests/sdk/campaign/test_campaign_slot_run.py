@@ -67,6 +67,68 @@ def test_a_card_that_changes_its_identity_is_not_the_one_under_test(on_card: OnC
     assert "the card changed its identity during the step" in texts(endpoint)
 
 
+def test_an_uncorrectable_error_fails_a_step_that_only_looks_at_data(on_card: OnCard) -> None:
+    endpoint = on_card(INTEGRITY, "fatal")
+    assert str(endpoint.verdict) == "fail"
+    assert "card (far end) counted 1 MalfTLP (fatal)" in texts(endpoint)
+    assert "all 64 KiB came back unchanged" in texts(endpoint)
+
+
+def test_a_correctable_error_is_said_by_a_step_that_holds_it_to_no_limit(on_card: OnCard) -> None:
+    endpoint = on_card(INTEGRITY, "exact")
+    assert str(endpoint.verdict) == "pass"
+    assert "pass: card (far end) counted 3 BadTLP during this step" in texts(endpoint)
+
+
+def test_errors_between_two_steps_belong_to_the_later_one(on_card: OnCard) -> None:
+    endpoint = on_card(LINK + LINK, "between")
+    assert [str(step.verdict) for step in endpoint.steps] == ["pass", "fail"]
+
+
+def test_a_link_that_degrades_after_it_was_judged_fails_the_step_that_sees_it(on_card: OnCard) -> None:
+    endpoint = on_card(LINK + INTEGRITY + INTEGRITY + INTEGRITY, "degrades")
+    assert str(endpoint.verdict) == "fail"
+    assert "fail: the link fell from 8 GT/s x4 to 8 GT/s x2 during this step, under load" in texts(endpoint)
+
+
+def test_a_link_that_flaps_under_load_fails_although_it_comes_back(on_card: OnCard) -> None:
+    endpoint = on_card(LINK, "flaps")
+    assert "expected 8 GT/s x4 (from the smaller of both partners' capabilities), found 8 GT/s x1" in texts(endpoint)
+    assert [event["text"] for event in endpoint.events] == [
+        "the link changed from 8 GT/s x4 to 8 GT/s x1",
+        "the link changed from 8 GT/s x1 to 8 GT/s x4",
+    ]
+
+
+def test_a_link_that_rests_at_a_lower_speed_is_judged_under_load(on_card: OnCard) -> None:
+    endpoint = on_card(LINK, "idles")
+    assert endpoint.opened["link"]["near"]["speed_gtps"] == 2.5
+    assert "pass: trained to 8 GT/s x4" in texts(endpoint)
+
+
+def test_partners_that_disagree_about_their_link_do_not_pass(on_card: OnCard) -> None:
+    endpoint = on_card(LINK, "disagrees")
+    assert "inconc: the partners disagree: the near end shows 8 GT/s x4, the far end 8 GT/s x2" in texts(endpoint)
+
+
+def test_a_link_that_the_near_port_shows_down_fails(on_card: OnCard) -> None:
+    endpoint = on_card(LINK, "down")
+    assert str(endpoint.steps[0].verdict) == "fail"
+    assert "port (near end) shows its data link down" in texts(endpoint)
+
+
+def test_half_a_link_is_judged_only_against_the_plan(on_card: OnCard) -> None:
+    endpoint = on_card(LINK, "blind-far")
+    assert "inconc: found 8 GT/s x4, and only the near end is shown" in texts(endpoint)
+
+
+def test_a_card_that_repeats_an_old_transfer_has_no_rate(on_card: OnCard) -> None:
+    steps = '[[step]]\nkind = "throughput"\nbytes = "64 KiB"\nmin_rate = "1 B/s"\n'
+    endpoint = on_card(steps, "repeats,65536")
+    assert str(endpoint.verdict) == "fail"
+    assert "came back wrong" in texts(endpoint)
+
+
 def test_an_end_without_counters_vouches_for_nothing(on_card: OnCard) -> None:
     endpoint = on_card(LINK, "no-counters")
     assert str(endpoint.verdict) == "inconc"

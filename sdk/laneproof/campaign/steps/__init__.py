@@ -1,8 +1,9 @@
 """The steps that a plan can name: `link`, `integrity`, `throughput` and `soak`."""
 
+from laneproof.campaign.expectation import Expectation
 from laneproof.campaign.steps.integrity import IntegrityStep
 from laneproof.campaign.steps.link import LinkStep
-from laneproof.campaign.steps.slot import Expectation, Slot
+from laneproof.campaign.steps.slot import Slot
 from laneproof.campaign.steps.soak import SoakStep
 from laneproof.campaign.steps.step import Step
 from laneproof.campaign.steps.throughput import ThroughputStep

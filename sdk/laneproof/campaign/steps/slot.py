@@ -3,30 +3,22 @@
 from __future__ import annotations
 
 import threading
+import time
 from collections.abc import Callable
 from typing import Any
 
-from attrs import field, frozen, validators
+from attrs import field, frozen
 
 from laneproof.campaign.events import Event, Expecting, Noted, Progress
+from laneproof.campaign.expectation import Expectation
 from laneproof.channel import Transfer
-from laneproof.documents import SpeedGtps
 from laneproof.endpoint import Endpoint
 from laneproof.errors import BadInput, Interrupted
 from laneproof.integrity import Comparison, Pattern, pattern
-from laneproof.pcie import SPEEDS_GTPS, WIDTHS
+from laneproof.moving.blocks import largest_piece
+from laneproof.readings import LinkReading
 
-
-@frozen(kw_only=True)
-class Expectation:
-    """What a link should have trained to. Left out, the smaller of both partners' capabilities is expected.
-
-    `wiring` is the number of lanes that the slot, riser or cable connects, where it is fewer than the partners have.
-    """
-
-    speed: SpeedGtps | None = field(default=None, validator=validators.optional(validators.in_(SPEEDS_GTPS)))
-    width: int | None = field(default=None, validator=validators.optional(validators.in_(WIDTHS)))
-    wiring: int | None = field(default=None, validator=validators.optional(validators.in_(WIDTHS)))
+PROGRESS_EVERY_S = 0.1
 
 
 @frozen(kw_only=True)
@@ -42,6 +34,9 @@ class Slot:
     step: int
     emit: Callable[[Event], None]
     stop: threading.Event
+    under_load: list[LinkReading] = field(factory=list[LinkReading], init=False)
+    """The link as it was read during this step, while data moved."""
+    _told_s: list[float] = field(factory=lambda: [0.0], init=False)
     origin_s: float
     """What the card's clock showed when the card was opened; times on record count from there."""
 
@@ -58,14 +53,26 @@ class Slot:
         name: str,
         nbytes: int,
         *,
-        block: int | None,
-        depth: int | None,
-        timeout_s: float | None,
+        block: int | None = None,
+        depth: int | None = None,
+        timeout_s: float | None = None,
         done: int = 0,
         total: int | None = None,
+        look_at_each_block: bool = False,
     ) -> Comparison:
-        """`Endpoint.check`, announced to whoever watches for a slot that hangs, with progress."""
+        """`Endpoint.check`, with progress, announced to whoever watches for a slot that hangs.
+
+        The link is read while the data move, into `under_load`: as the first block comes back, or each.
+        """
         limit_s = self._limit(nbytes, timeout_s)
+        looked = False
+
+        def progress(verified: int) -> None:
+            nonlocal looked
+            if not looked or look_at_each_block:
+                looked = True
+                self.look()
+            self.progress(done + verified, total if total is not None else done + nbytes)
 
         return self.endpoint.check(
             self.pattern(name),
@@ -73,16 +80,28 @@ class Slot:
             block=block,
             depth=depth,
             timeout=limit_s,
-            progress=lambda verified: self.progress(done + verified, total),
+            progress=progress,
         )
 
     def loopback(self, data: Any, buffer: Any, nbytes: int) -> Transfer:
-        """`Endpoint.loopback`, announced likewise."""
-        return self.endpoint.loopback(data, buffer, timeout=self._limit(nbytes, None))
+        """`Endpoint.loopback`, announced likewise; the link is read as soon as the data are back."""
+        transfer = self.endpoint.loopback(data, buffer, timeout=self._limit(nbytes, None))
+        self.look()
+        return transfer
+
+    def look(self) -> None:
+        """Read the link into `under_load`."""
+        self.under_load.append(self.endpoint.read_link())
 
     def progress(self, done: int, total: int | None) -> None:
-        """Tell displays how many bytes of the step have been verified, of how many (None: open-ended)."""
-        self.emit(Progress(self.name, self.step, done, total))
+        """Tell displays how many bytes of the step have been verified, of how many (None: open-ended).
+
+        At most ten times a second, so that a slow display does not slow what is measured.
+        """
+        now_s = time.monotonic()
+        if done == total or now_s - self._told_s[0] >= PROGRESS_EVERY_S:
+            self._told_s[0] = now_s
+            self.emit(Progress(self.name, self.step, done, total))
 
     def note(self, kind: str, text: str) -> None:
         """Put an event on record, at this moment of the card's clock."""
@@ -92,6 +111,10 @@ class Slot:
         """What the card moves in that time at its nominal rate, at least a granule and at most `at_most` bytes."""
         limits = self.endpoint.limits
         return self.whole(max(1, min(at_most, int(limits.nominal_bytes_per_s * seconds))))
+
+    def largest_transfer(self) -> int:
+        """The largest transfer, in bytes, that the card's granularity permits."""
+        return largest_piece(self.endpoint.limits)
 
     def whole(self, nbytes: int) -> int:
         """`nbytes` rounded up to the card's granularity."""

@@ -9,7 +9,7 @@ from attrs import field, frozen, validators
 from laneproof.campaign.events import Sampled
 from laneproof.campaign.link_errors import judge_link_errors
 from laneproof.campaign.results import Findings
-from laneproof.campaign.steps.integrity import in_step, joined, judge_data, judge_missing, measures_of
+from laneproof.campaign.steps.comparisons import in_step, joined, judge_data, judge_missing, measures_of
 from laneproof.campaign.steps.slot import Slot
 from laneproof.campaign.steps.step import Step
 from laneproof.documents import Seconds, Size
@@ -59,9 +59,7 @@ class SoakStep(Step):
                 portion = slot.whole(self.portion if total is None else min(self.portion, total - done))
                 begun_s = clock.now_s()
                 try:
-                    part = slot.check(
-                        self.pattern, portion, block=None, depth=None, timeout_s=None, done=done, total=total
-                    )
+                    part = slot.check(self.pattern, portion, done=done, total=total)
                 except LaneproofError as error:
                     if isinstance(error.so_far, Comparison):
                         combined = joined(combined, error.so_far, done)

@@ -6,6 +6,7 @@ from abc import ABC, abstractmethod
 
 from attrs import frozen
 
+from laneproof.campaign.link_errors import remark_link_errors
 from laneproof.campaign.results import Findings
 from laneproof.campaign.steps.slot import Slot
 from laneproof.readings import ErrorReading
@@ -19,8 +20,12 @@ class Step(ABC):
     def run(self, slot: Slot, findings: Findings) -> None:
         """Measure, and put measures and reasons into `findings`; what is in there counts even if this raises."""
 
-    def judge_errors(self, added: ErrorReading, findings: Findings) -> None:  # noqa: B027 - meant to be left
-        """Judge the errors counted at either end during the step. Steps that only look at data leave it."""
+    def judge_errors(self, added: ErrorReading, findings: Findings) -> None:
+        """Judge the errors counted at either end during the step.
+
+        Unless a step holds them to a limit of its own: an uncorrectable error fails, a correctable one is said.
+        """
+        remark_link_errors(added, findings)
 
     @property
     def planned_bytes(self) -> int | None:

@@ -1,0 +1,145 @@
+"""What a link has trained to against what it should have, and whether it kept that while a step ran."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from typing import TypeVar
+
+from attrs import frozen
+
+from laneproof.campaign.expectation import Expectation
+from laneproof.campaign.results import Findings, Reason
+from laneproof.campaign.verdict import Verdict
+from laneproof.readings import LinkReading, PartnerLink, Unavailable, known
+
+_N = TypeVar("_N", int, float)
+
+
+@frozen(order=False)
+class Trained:
+    """What a link runs at: GT/s per lane, and lanes."""
+
+    speed_gtps: float
+    width: int
+
+    def __str__(self) -> str:
+        return f"{self.speed_gtps:g} GT/s x{self.width}"
+
+    def below(self, other: Trained) -> bool:
+        """Slower or narrower."""
+        return self.speed_gtps < other.speed_gtps or self.width < other.width
+
+
+def trained(partner: PartnerLink | Unavailable) -> Trained | None:
+    """What one partner shows its link to run at; None where it shows nothing."""
+    if isinstance(partner, Unavailable) or not partner.speed_gtps or not partner.width:
+        return None
+    return Trained(partner.speed_gtps, partner.width)
+
+
+def judge_link(readings: Sequence[LinkReading], expectation: Expectation, findings: Findings) -> None:
+    """Hold every reading to what the link should train to; the first that falls short, or cannot be judged, decides.
+
+    `readings` are in order and at least one.
+    """
+    reasons = [_examine(reading, expectation, findings) for reading in readings]
+    findings.reasons.append(max(reasons, key=lambda reason: reason.verdict))
+
+
+def judge_kept(readings: Iterable[LinkReading], best: Trained | None, findings: Findings) -> Trained | None:
+    """Fail a link that goes down or below the `best` that it has run at so far; returns the best, these included."""
+    for reading in readings:
+        near = known(reading.near)
+        if near is not None and near.active is False:
+            findings.failed(f"{near.name} (near end) shows its data link down during this step")
+            return best
+        now = trained(reading.near) or trained(reading.far)
+        if now is None:
+            continue
+        if best is not None and now.below(best):
+            findings.failed(f"the link fell from {best} to {now} during this step, under load")
+            return best
+        best = now
+    return best
+
+
+def describe(reading: LinkReading) -> str:
+    """What a reading shows, for an event."""
+    shown = trained(reading.near) or trained(reading.far)
+    return str(shown) if shown is not None else "no link that is shown"
+
+
+def _examine(reading: LinkReading, expectation: Expectation, findings: Findings) -> Reason:
+    near, far = known(reading.near), known(reading.far)
+    if near is not None and near.active is False:
+        return Reason(Verdict.FAIL, f"{near.name} (near end) shows its data link down")
+    shown = [found for end in (reading.near, reading.far) if (found := trained(end)) is not None]
+    if not shown:
+        why = reading.near.why if isinstance(reading.near, Unavailable) else "neither partner shows a trained link"
+        return Reason(Verdict.INCONC, f"the link cannot be judged: {why}")
+    found = shown[0]
+    if found != shown[-1]:
+        return Reason(Verdict.INCONC, f"the partners disagree: the near end shows {found}, the far end {shown[-1]}")
+    if (near is None or far is None) and not (expectation.speed and expectation.width):
+        end = "near" if far is None else "far"
+        return Reason(
+            Verdict.INCONC,
+            f"found {found}, and only the {end} end is shown, so what the link should train to is not known: give "
+            "expect = { speed, width } in the plan",
+        )
+    ends = [end for end in (near, far) if end is not None]
+    best_gtps = _smaller([end.max_speed_gtps for end in ends])
+    best_width = _smaller([expectation.wiring, reading.wiring, *(end.max_width for end in ends)])
+    wanted_gtps, wanted_width = expectation.speed or best_gtps, expectation.width or best_width
+    if wanted_gtps is None or wanted_width is None:
+        return Reason(
+            Verdict.INCONC, f"found {found}; what both ends can do is not shown: give expect = {{ speed, width }}"
+        )
+    wanted = Trained(wanted_gtps, wanted_width)
+    findings.measures["expected"] = {"speed_gtps": wanted_gtps, "width": wanted_width}
+    basis = _basis(expectation, reading)
+    if found == wanted:
+        return Reason(Verdict.PASS, f"trained to {found}, as expected from {basis}")
+    if (best_gtps and wanted_gtps > best_gtps) or (best_width and wanted_width > best_width):
+        most = Trained(best_gtps or wanted_gtps, best_width or wanted_width)
+        likely = f"partners and wiring can do at most {most}, so the plan, the card or the slot is not the one meant"
+    else:
+        likely = "likely: " + "; ".join([*_why_width(found.width, wanted_width), *_why_speed(found, wanted)])
+    return Reason(Verdict.FAIL, f"expected {wanted} (from {basis}), found {found}; {likely}")
+
+
+def _basis(expectation: Expectation, reading: LinkReading) -> str:
+    given = [name for name in ("speed", "width") if getattr(expectation, name)]
+    if len(given) == 2:
+        return "the plan"
+    wiring = ", and the wiring" if not expectation.width and (expectation.wiring or reading.wiring) else ""
+    capabilities = f"the smaller of both partners' capabilities{wiring}"
+    return f"the plan's {given[0]} and {capabilities}" if given else capabilities
+
+
+def _why_width(width: int, wanted: int) -> list[str]:
+    if width > wanted:
+        return ["the plan expects fewer lanes than both partners use"]
+    if width == wanted:
+        return []
+    return [
+        f"one of lanes {width} to {wanted - 1} (with lanes reversed, 0 to {wanted - width - 1}) is dead or has no "
+        "receiver, since a link keeps lane 0 or, reversed, the top lane, and falls back to a width that both ends "
+        "support: reseat, look for a bent or dirty contact, try without the riser",
+        "the slot has fewer lanes wired than declared, or the ports are bifurcated: see the board's manual",
+    ]
+
+
+def _why_speed(found: Trained, wanted: Trained) -> list[str]:
+    if found.speed_gtps > wanted.speed_gtps:
+        return ["the plan expects a lower speed than both partners can do"]
+    if found.speed_gtps == wanted.speed_gtps:
+        return []
+    return [
+        "the higher speed did not hold (signal quality, riser, retimer), or a target speed is set lower: try without "
+        "the riser, look at the setup's slot speed"
+    ]
+
+
+def _smaller(values: Iterable[_N | None]) -> _N | None:
+    return min((value for value in values if value is not None), default=None)
