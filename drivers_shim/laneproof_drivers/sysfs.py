@@ -215,6 +215,9 @@ class PciFunction:
                     f"{self.address} has no error counters that Linux shows: no AER capability, or a kernel without AER"
                 )
             return Unavailable(next(text.why for text in texts.values() if isinstance(text, Unavailable)))
+        unhandled = self._unhandled()
+        if unhandled:
+            return Unavailable(unhandled)
         space = self.config()
         flags = _flags(None if isinstance(space, Unavailable) else space.aer)
         correctable, uncorrectable = ([error.name for error in group] for group in (CORRECTABLE, UNCORRECTABLE))
@@ -224,6 +227,30 @@ class PciFunction:
             correctable=_table(texts["correctable"], correctable, flags["correctable"]),
             nonfatal=_table(texts["nonfatal"], uncorrectable, flags["nonfatal"]),
             fatal=_table(texts["fatal"], uncorrectable, flags["fatal"]),
+        )
+
+    def _unhandled(self) -> str:
+        """Why nobody counts this function's errors, as far as Linux shows; empty if it does not show that.
+
+        The counters are there, and stand still, also where firmware handles the errors or AER is switched off. Who
+        handles them shows in the driver of the root port's AER service, a device named "PORT:pcieNNN" (Linux
+        drivers/pci/pcie/portdrv.c and aer.c, from memory).
+        """
+        root_port = self
+        while (bridge := root_port.bridge) is not None:
+            root_port = bridge
+        top = next((parent.parent for parent in self.folder.parents if parent.name == "devices"), None)
+        if top is None or not (top / "bus/pci_express").is_dir():
+            return ""
+        try:
+            services = os.listdir(top / "bus/pci_express/drivers/aer")
+        except OSError:
+            services = []
+        if any(name.startswith(f"{root_port.address}:") for name in services):
+            return ""
+        return (
+            f"the kernel does not handle the errors reported to {root_port.address}: firmware owns them, or AER is "
+            "switched off (pci=noaer); the counters of what is below it stand still"
         )
 
     def root_port_totals(self) -> dict[str, Count]:

@@ -348,3 +348,22 @@ def test_the_epoch_stays_while_the_function_does_and_changes_when_it_is_found_ag
     assert third.epoch != first.epoch
     assert second.since(first).correctable["RxErr"].n == 5
     assert third.since(second).correctable["RxErr"] == AtLeast(5, "the counters started anew in between")
+
+
+def test_counters_that_the_kernel_does_not_keep_are_not_read_as_zero(tree):
+    """Service devices and their driver as Linux's portdrv names them, from memory."""
+    port, card = "0000:00:06.0", "0000:03:00.0"
+    services = tree.root / "bus/pci_express/drivers/aer"
+    services.mkdir(parents=True)
+    for address in (port, card):
+        errors = find(tree.root, address).errors()
+        assert isinstance(errors, Unavailable)
+        assert f"the kernel does not handle the errors reported to {port}" in errors.why
+    (services / f"{port}:pcie002").mkdir()
+    for address in (port, card):
+        assert isinstance(find(tree.root, address).errors(), PartnerErrors)
+
+
+def test_without_the_aer_driver_no_counter_is_kept(tree):
+    (tree.root / "bus/pci_express/drivers").mkdir(parents=True)
+    assert isinstance(find(tree.root, "0000:00:06.0").errors(), Unavailable)

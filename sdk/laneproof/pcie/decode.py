@@ -216,7 +216,7 @@ def _checked(given: bytes | bytearray | memoryview) -> bytes:
     if len(image) not in (regs.PCI_STD_HEADER_SIZEOF, regs.PCI_CFG_SPACE_SIZE, regs.PCI_CFG_SPACE_EXP_SIZE):
         raise BadInput(f"{len(image)} bytes are no configuration space image; it has 64, 256 or 4096")
     if image.count(0xFF) == len(image):
-        raise BadInput("the image is all ones from byte 0x00 on: no answer: the device was gone, asleep or not decoding when it was read")
+        raise BadInput("the image is all ones from byte 0x00 on: no device answered; it was gone or asleep when read")
     if not any(image):
         raise BadInput("the image is all zeros from byte 0x00 on: nothing was read into it")
     return image
