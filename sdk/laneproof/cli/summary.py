@@ -38,10 +38,10 @@ def print_summary(human: Console, result: RunResult) -> None:
             )
         )
         _print_steps(human, endpoint)
-    first, *others = [*result.environment.get("caveats", []), ""]
-    if first:
-        more = f" The report says it in {len(others)} more sentences." if len(others) > 1 else ""
-        human.print(f"\n{one_line(first)}{more}")
+    caveats = result.environment.get("caveats", [])
+    if caveats:
+        more = f" The report carries {len(caveats) - 1} more such sentences." if len(caveats) > 1 else ""
+        human.print(f"\n{one_line(caveats[0])}{more}")
     count = len(result.endpoints)
     bits = sum(8 * step.bytes_moved for endpoint in result.endpoints for step in endpoint.steps)
     human.print(

@@ -74,9 +74,9 @@ class Echo(StreamPath):
         self._moved += len(taken)
         return len(taken)
 
-    def moving(self) -> bool:
-        """Whether there was traffic in the last twenty milliseconds."""
-        return time.monotonic() - self._moved_s < 0.02
+    def moving(self, within_s: float = 0.02) -> bool:
+        """Whether there was traffic just now."""
+        return time.monotonic() - self._moved_s < within_s
 
     def receive_into(self, view: memoryview, deadline: Deadline) -> int:
         while not deadline.expired:
@@ -152,6 +152,8 @@ class Parts(LinkObserver, ErrorObserver, IdentitySource):
                 raise DeviceLost("no answer")
             case "fatal" if self._reads > 1:
                 far = PartnerErrors(name="card", epoch="1", fatal={"MalfTLP": Exact(1)})
+            case "late" if self._reads > 1 and not self._path.moving(0.005):
+                far = self._errors("card", Exact(1))
             case "between" if self._reads > 2:
                 far = self._errors("card", Exact(5))
             case "no-counters":

@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Callable
+from typing import cast
 
 import pytest
 
 from laneproof.campaign.results import EndpointResult, RunResult
+from laneproof.campaign.steps import Expectation, Slot
+from laneproof.endpoint import Endpoint
 
 pytestmark = pytest.mark.usefixtures("invented_cards")
 LINK = '[[step]]\nkind = "link"\nload = "64 KiB"\n'
@@ -78,6 +82,30 @@ def test_a_correctable_error_is_said_by_a_step_that_holds_it_to_no_limit(on_card
     endpoint = on_card(INTEGRITY, "exact")
     assert str(endpoint.verdict) == "pass"
     assert "pass: card (far end) counted 3 BadTLP during this step" in texts(endpoint)
+
+
+def test_errors_that_are_counted_a_little_late_belong_to_the_step_that_caused_them(on_card: OnCard) -> None:
+    endpoint = on_card(LINK, "late")
+    assert str(endpoint.verdict) == "fail"
+
+
+def test_each_slot_of_a_run_sends_a_stretch_of_its_own() -> None:
+    patterns = {number: a_slot(number).pattern("prbs31") for number in (0, 1)}
+    assert [(pattern.slot, pattern.seed) for pattern in patterns.values()] == [(0, 7), (1, 7)]
+
+
+def a_slot(number: int) -> Slot:
+    return Slot(
+        name="a",
+        number=number,
+        endpoint=cast("Endpoint", None),
+        expectation=Expectation(),
+        seed=7,
+        step=0,
+        emit=lambda _: None,
+        stop=threading.Event(),
+        origin_s=0.0,
+    )
 
 
 def test_errors_between_two_steps_belong_to_the_later_one(on_card: OnCard) -> None:
