@@ -351,7 +351,7 @@ def test_the_epoch_stays_while_the_function_does_and_changes_when_it_is_found_ag
 
 
 def test_counters_that_the_kernel_does_not_keep_are_not_read_as_zero(tree):
-    """Service devices and their driver as Linux's portdrv names them, from memory."""
+    """Service device and driver named as Linux 6.1.0-56 of Debian 12 shows them in a QEMU 7.2 guest."""
     port, card = "0000:00:06.0", "0000:03:00.0"
     services = tree.root / "bus/pci_express/drivers/aer"
     services.mkdir(parents=True)
@@ -365,5 +365,6 @@ def test_counters_that_the_kernel_does_not_keep_are_not_read_as_zero(tree):
 
 
 def test_without_the_aer_driver_no_counter_is_kept(tree):
+    """As the same guest shows it with pci=noaer: the counters' files are there, the driver is not."""
     (tree.root / "bus/pci_express/drivers").mkdir(parents=True)
     assert isinstance(find(tree.root, "0000:00:06.0").errors(), Unavailable)
