@@ -11,6 +11,7 @@ import threading
 import time
 import tomllib
 from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
 
 import pytest
@@ -33,9 +34,16 @@ def reasons(endpoint: EndpointResult) -> str:
 
 def workers() -> list[int]:
     """The processes of slots that this process has started."""
-    children = Path(f"/proc/{os.getpid()}/task")
-    pids = [int(pid) for task in children.iterdir() for pid in (task / "children").read_text().split()]
-    return [pid for pid in pids if b"laneproof.campaign.worker" in Path(f"/proc/{pid}/cmdline").read_bytes()]
+    pids: list[int] = []
+    for task in Path(f"/proc/{os.getpid()}/task").iterdir():
+        with suppress(FileNotFoundError, ProcessLookupError):  # a thread may end while we look
+            pids += [int(pid) for pid in (task / "children").read_text().split()]
+    found: list[int] = []
+    for pid in pids:
+        with suppress(FileNotFoundError, ProcessLookupError):
+            if b"laneproof.campaign.worker" in Path(f"/proc/{pid}/cmdline").read_bytes():
+                found.append(pid)
+    return found
 
 
 class OnceMoving:
