@@ -45,7 +45,7 @@ def test_types() -> None:
     assert done.returncode == 0, done.stdout
 
 
-@pytest.mark.parametrize("heavy", ["scipy", "rich", "jinja2", "matplotlib", "cattrs", "laneproof_sim"])
+@pytest.mark.parametrize("heavy", ["scipy", "rich", "jinja2", "matplotlib", "cattrs", "numba", "laneproof_sim"])
 def test_importing_laneproof_leaves_out(heavy: str) -> None:
     done = subprocess.run(
         [sys.executable, "-c", f"import laneproof, sys; sys.exit({heavy!r} in sys.modules)"], check=False
@@ -61,7 +61,7 @@ def test_no_file_hides_a_second_purpose() -> None:
 
 def test_each_dependency_has_its_reason_beside_it() -> None:
     text = (ROOT / "pyproject.toml").read_text("utf-8")
-    lists = re.findall(r"^(?:dependencies|dev) = \[\n(.*?)^\]", text, re.MULTILINE | re.DOTALL)
+    lists = re.findall(r"^(?:dependencies|fast|dev) = \[\n(.*?)^\]", text, re.MULTILINE | re.DOTALL)
     lines = [line for block in lists for line in block.splitlines()]
     assert len(lines) > 10
     assert [line for line in lines if not re.fullmatch(r'\s+"[^"]+",\s+# \S.*', line)] == []

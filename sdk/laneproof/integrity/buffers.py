@@ -1,9 +1,13 @@
-"""The bytes behind a caller's buffer, whatever its type. Nothing is copied or kept."""
+"""The bytes behind a caller's buffer, whatever its type, and work on them in pieces. Nothing is copied or kept."""
 
 from __future__ import annotations
 
+import operator
 import re
-from typing import Any, cast
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from itertools import pairwise
+from typing import Any, SupportsIndex, TypeVar, cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,6 +15,9 @@ from numpy.typing import NDArray
 from laneproof.errors import BadInput
 
 Bytes = NDArray[np.uint8]
+
+_PIECE_BYTES = 1 << 20
+_Result = TypeVar("_Result")
 
 
 def byte_view(buffer: object, *, writable: bool = False) -> Bytes:
@@ -54,3 +61,36 @@ def _check(what: str, contiguous: bool, permitted: bool, holds_objects: bool) ->
         raise BadInput(f"the {what} is not C-contiguous; give one whose bytes lie in one row, without gaps")
     if not permitted:
         raise BadInput(f"the {what} is read-only and would be written; give a bytearray or a writable array")
+
+
+def whole_words(data: Bytes) -> tuple[NDArray[np.uint64], int, int]:
+    """The words of 64 bits in `data` from the first 64-byte boundary on, and how many bytes lie before and after."""
+    before = min(-data.ctypes.data % 64, data.size)
+    after = (data.size - before) % 8
+    return data[before : data.size - after].view(np.uint64), before, after
+
+
+def checked_threads(threads: SupportsIndex) -> int:
+    """`threads` as a plain number. Raises BadInput for anything but a whole number from 1 on."""
+    try:
+        number = operator.index(threads)
+    except TypeError:
+        number = 0
+    if number < 1:
+        raise BadInput(f"threads is {threads!r}; give a whole number, 1 or more")
+    return number
+
+
+def in_pieces(work: Callable[[int, int], _Result], nbytes: int, threads: int, *, most: int) -> list[_Result]:
+    """`work(start, stop)` on pieces that together are 0 to `nbytes`, in as many threads; the results in order.
+
+    In `most` at most, and in no more than have 1 MiB each: starting one for less costs more than it gains.
+    """
+    pieces = max(1, min(threads, most, nbytes // _PIECE_BYTES))
+    if pieces == 1:
+        return [work(0, nbytes)]
+    size = -(-nbytes // (64 * pieces)) * 64
+    edges = [min(piece * size, nbytes) for piece in range(pieces + 1)]
+    with ThreadPoolExecutor(pieces - 1) as pool:
+        others = [pool.submit(work, start, stop) for start, stop in pairwise(edges[1:])]
+        return [work(0, edges[1]), *(other.result() for other in others)]

@@ -36,7 +36,10 @@ class Comparison:
     `regions` holds runs of wrong bytes in ascending order, those that touch merged, at most `MAX_REGIONS`; when
     `regions_cut`, there are more, and only the counts are complete. `first` is the position of the first wrong
     byte. `bytes_expected`, `bytes_received`, `surplus_bytes` and `stalled` say what a check that moved the data saw;
-    verifying a buffer leaves them at "all there". `caution` is what the pattern cannot tell, empty if nothing.
+    verifying a buffer leaves them at "all there". `method` is "digest" where a part may have been checked by its CRC
+    only. `caution` is what the pattern or the method cannot tell, empty if nothing. `kernels` is what did the work,
+    numpy, numba, the CRC's library or several; the results are the same, so it does not count when comparisons are
+    compared.
     """
 
     bytes_checked: int
@@ -49,8 +52,9 @@ class Comparison:
     bytes_received: int = field(default=Factory(_bytes_checked, takes_self=True))
     surplus_bytes: int = 0
     stalled: bool = False
-    method: Literal["exact"] = "exact"
+    method: Literal["exact", "digest"] = "exact"
     caution: str = ""
+    kernels: str = field(default="numpy", eq=False)
 
     @property
     def empty(self) -> bool:
@@ -98,7 +102,9 @@ class Comparison:
             bytes_received=self.bytes_received + other.bytes_received,
             surplus_bytes=self.surplus_bytes + other.surplus_bytes,
             stalled=self.stalled or other.stalled,
+            method="exact" if self.method == other.method == "exact" else "digest",
             caution=self.caution if known else f"{self.caution} {other.caution}".strip(),
+            kernels=" and ".join(sorted({*self.kernels.split(" and "), *other.kernels.split(" and ")})),
         )
 
 
@@ -109,6 +115,9 @@ def _merged(one: Comparison, two: Comparison) -> tuple[tuple[WrongRegion, ...], 
     # Damage goes on for gigabytes; do not sort thousands of regions again for each block behind a full list.
     if one.regions_cut and two.regions[0].start >= one.regions[-1].stop:
         return one.regions, True
+    if two.regions[0].start > one.regions[-1].stop:
+        joined = one.regions + two.regions
+        return joined[:MAX_REGIONS], cut or len(joined) > MAX_REGIONS
     merged: list[WrongRegion] = []
     for region in sorted(one.regions + two.regions, key=lambda region: region.start):
         if merged and region.start <= merged[-1].stop:

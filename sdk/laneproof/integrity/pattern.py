@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from functools import lru_cache
 from typing import SupportsIndex
 
@@ -10,19 +11,29 @@ from attrs import Factory, evolve, field, frozen
 
 from laneproof.errors import BadInput
 from laneproof.integrity.allocation import CHANNELS, COUNT_LIMIT, COUNTER, PRBS, SLOTS, WALKING, checked_index
-from laneproof.integrity.buffers import byte_view
+from laneproof.integrity.buffers import Bytes, byte_view, checked_threads
 from laneproof.integrity.comparison import Comparison
+from laneproof.integrity.digest import (
+    CHUNK_BYTES,
+    Chunk,
+    compare_by_digest,
+    counted_chunks,
+    prbs_chunks,
+    repeated_chunks,
+)
+from laneproof.integrity.generation import write
 from laneproof.integrity.prbs import POLYNOMIALS, prbs_source
 from laneproof.integrity.sources import Counter, RepeatedPeriod, Source, fixed, walking_one
+from laneproof.integrity.tagged import WORD_BYTES, tagged
 from laneproof.integrity.verification import compare
 
-NAMES = (*POLYNOMIALS, "fixed", "walking-one", "walking-zero", "counter")
+NAMES = (*POLYNOMIALS, "fixed", "walking-one", "walking-zero", "counter", "tagged")
 """Every name that `pattern` knows."""
 
 FIXED_WORD = 0xA55AC33C
 """The fixed pattern's word where none is given: half its bits are ones, and its bytes differ, so order shows."""
 
-_TELL_STALE = ("prbs29", "prbs31")
+_TELL_STALE = ("prbs29", "prbs31", "tagged")
 
 
 def pattern(
@@ -45,6 +56,7 @@ def pattern(
     - `fixed`: one 32-bit `word` (`FIXED_WORD` where not given), repeated. Every stretch is the same.
     - `walking-one`, `walking-zero`: a bit that moves up by one each 32-bit word.
     - `counter`: 32-bit words, each one more than the one before.
+    - `tagged`: 64-bit words that say slot, channel, sequence and offset; laid out, and read back, in `tagged`.
 
     Words are least significant byte first. `seed` and `sequence` are below 2^64, `slot` below 256, `channel` below 64.
     Raises BadInput for an unknown name, a number out of bounds, or an option that the pattern has no use for.
@@ -84,6 +96,8 @@ def _start_bytes(pattern: Pattern) -> int:
     buffer = (pattern.seed, pattern.slot, pattern.channel, pattern.sequence)
     if pattern.name in POLYNOMIALS:
         return PRBS[POLYNOMIALS[pattern.name].n].start(*buffer)
+    if pattern.name == "tagged":
+        return 0  # its words name the buffer
     return 4 * (COUNTER if pattern.name == "counter" else WALKING).start(*buffer)
 
 
@@ -129,7 +143,11 @@ class Pattern:
             why = "differs between buffers by a constant, so that most bytes of a wrong buffer can be right"
         else:
             why = f"repeats after {self.period_bytes} bytes"
-        return f"{self.name} {why}: stale or misplaced data can pass; prbs29 and prbs31 tell them."
+        return f"{self.name} {why}: stale or misplaced data can pass; prbs29, prbs31 and tagged tell them."
+
+    def period_position(self, at: SupportsIndex = 0) -> int:
+        """Where in the pattern's period, in bytes, position `at` of this stretch stands."""
+        return self._position(at)
 
     def for_sequence(self, sequence: SupportsIndex) -> Pattern:
         """The same pattern's stretch for another sequence number of the same run, slot and channel.
@@ -139,36 +157,61 @@ class Pattern:
         number = checked_index("sequence", sequence, COUNT_LIMIT)
         return self if self.state is not None else evolve(self, sequence=number)
 
-    def fill(self, buffer: object, at: SupportsIndex = 0) -> None:
-        """Write the pattern."""
-        self._write(buffer, at, complement=False)
+    def fill(self, buffer: object, at: SupportsIndex = 0, threads: SupportsIndex = 1) -> None:
+        """Write the pattern, in up to as many `threads`. Raises BadInput for fewer than 1."""
+        self._write(buffer, at, threads, complement=False)
 
-    def fill_unlike(self, buffer: object, at: SupportsIndex = 0) -> None:
+    def fill_unlike(self, buffer: object, at: SupportsIndex = 0, threads: SupportsIndex = 1) -> None:
         """Write the complement: a receive buffer's content beforehand, so that a byte never written is wrong."""
-        self._write(buffer, at, complement=True)
+        self._write(buffer, at, threads, complement=True)
 
-    def verify(self, buffer: object, at: SupportsIndex = 0) -> Comparison:
+    def verify(self, buffer: object, at: SupportsIndex = 0, threads: SupportsIndex = 1) -> Comparison:
         """Compare every byte with the pattern; positions in the result count from the buffer's first byte.
 
-        An empty buffer gives an empty comparison, which is not `ok`.
+        In up to as many `threads`; short buffers take one. The result is the same for any number, and for numpy and
+        numba; its `kernels` says which of the two ran (`laneproof.integrity.kernels` chooses). Memory is bounded by
+        16 MiB whatever the buffer. An empty buffer gives an empty comparison, which is not `ok`.
+        """
+        received, workers = byte_view(buffer), checked_threads(threads)
+        return compare(received, self._source, self._position(at), caution=self.caution, threads=workers)
+
+    def verify_digest(self, buffer: object, at: SupportsIndex = 0) -> Comparison:
+        """Compare with the pattern by the CRC-32 of each 1 MiB, predicted, not made: at the speed of reading.
+
+        A chunk whose CRC objects is verified exactly, so what is found is what `verify` finds. But a chunk that is
+        wrong passes with a probability of about 2^-32, which the result's caution says. It never passes where all
+        that is wrong in it is one or two bits, or lies within 32 bits in a row; nor where a whole chunk of prbs29 or
+        prbs31 comes from elsewhere in the same sequence. `verify` has no such escape.
+
+        Chunks are counted from the buffer's first byte, and for `counter` and `tagged` from the pattern's; what is
+        left over is split into smaller ones, or verified exactly, as is the rest once much is wrong. Without zlib-ng
+        (`crc_backend`) this is slower than `verify`. Raises BadInput if the buffer changes meanwhile.
         """
         received = byte_view(buffer)
-        source = self._source
-        expected = source.tiles(self._position(at), received.size)
-        return compare(received, expected, inverted=source.inverted, caution=self.caution)
+        first = checked_index("at", at, COUNT_LIMIT) % self.period_bytes
 
-    def _write(self, buffer: object, at: SupportsIndex, *, complement: bool) -> None:
-        out = byte_view(buffer, writable=True)
-        source = self._source
-        done = 0
-        for tile in source.tiles(self._position(at), out.size):
-            piece = out[done : done + tile.size]
-            if source.inverted != complement:
-                np.invert(tile, out=piece)
-            else:
-                # Not copyto: the C library's copy is at times four times slower between unequal alignments.
-                np.positive(tile, out=piece)
-            done += tile.size
+        def exactly(start: int, stop: int) -> Comparison:
+            return self.verify(received[start:stop], (first + start) % self.period_bytes)
+
+        return compare_by_digest(received, self._chunks(first, received.size), exactly, caution=self.caution)
+
+    def _chunks(self, at: int, nbytes: int) -> Iterator[Chunk]:
+        position, period = self._position(at), self.period_bytes
+
+        def make(position: int, nbytes: int) -> Bytes:
+            made = np.empty(nbytes, np.uint8)
+            self.fill(made, (position - self._start) % period)
+            return made
+
+        if period <= CHUNK_BYTES:
+            return repeated_chunks(period, make, position, nbytes)
+        if self.name in POLYNOMIALS:
+            return prbs_chunks(POLYNOMIALS[self.name], self.inverted, make, position, nbytes)
+        return counted_chunks(WORD_BYTES if self.name == "tagged" else 4, period, make, position, nbytes)
+
+    def _write(self, buffer: object, at: SupportsIndex, threads: SupportsIndex, *, complement: bool) -> None:
+        out, workers = byte_view(buffer, writable=True), checked_threads(threads)
+        write(self._source, out, self._position(at), complement=complement, threads=workers)
 
     def _position(self, at: SupportsIndex) -> int:
         return (self._start + checked_index("at", at, COUNT_LIMIT)) % self._source.period_bytes
@@ -176,6 +219,8 @@ class Pattern:
     @property
     def _source(self) -> Source:
         # Looked up, not held: a pattern stays small where it is sent to another process.
+        if self.name == "tagged":
+            return tagged(self.seed, self.slot, self.channel, self.sequence)
         return _source(self.name, self.state, self.inverted, self.word)
 
 

@@ -13,6 +13,7 @@ from functools import cache, lru_cache
 
 import numpy as np
 from attrs import frozen
+from numpy.typing import NDArray
 
 from laneproof.integrity.buffers import Bytes
 from laneproof.integrity.gf2 import LinearMap
@@ -62,24 +63,75 @@ POLYNOMIALS = {
 def prbs_source(polynomial: Polynomial, state: int, inverted: bool) -> Source:
     """The sequence whose first n bits are those of `state`, most significant first, complemented if `inverted`."""
     if polynomial.n > _LONGEST_KEPT:
-        return _LongPrbs(polynomial, state, inverted)
+        return LongPrbs(polynomial, state, inverted)
     period = np.empty(polynomial.period, np.uint8)
     filled = 0
-    for tile in _LongPrbs(polynomial, state, inverted).tiles(0, period.size):
+    for tile in LongPrbs(polynomial, state, inverted).tiles(0, period.size):
         period[filled : filled + tile.size] = tile
         filled += tile.size
     return RepeatedPeriod(~period if inverted else period)
 
 
-class _LongPrbs:
+class LongPrbs:
+    """A sequence too long to be kept. Immutable and safe to share between threads."""
+
     def __init__(self, polynomial: Polynomial, state: int, inverted: bool) -> None:
         self.period_bytes = polynomial.period
         self.inverted = inverted
+        self.polynomial = polynomial
         self._n, self._k = polynomial.n, polynomial.k
-        self._polynomial = polynomial
         self._state = state
         # The same position is asked for when a buffer is filled and when it is verified.
         self._beginning = lru_cache(maxsize=1024)(self._uncached_beginning)
+
+    def before(self, position: int) -> NDArray[np.uint64]:
+        """The n words of 64 bytes before `position`, complemented where `inverted`: what the next follow from."""
+        looked_up = self._beginning((position - self._n * _FIRST_UNIT) % self.period_bytes)
+        words = np.frombuffer(looked_up, np.uint64)
+        return ~words if self.inverted else words
+
+    def expected(self, position: int, nbytes: int) -> Iterator[Bytes]:
+        """The same as `tiles`, but complemented where `inverted`, in larger pieces, each made to be compared.
+
+        The complement costs a third of a pass, not one: of what obeys the rule (x) and its complement (y), any of
+        x ^ x, y ^ y and x ^ y is one or the other. So one tile in three is made as both, and the next two need only
+        be made as y, each from that x and an earlier y: with the lags of one tile, then with those of two.
+        """
+        size = self._n * _LAST_UNIT
+        if not self.inverted:
+            yield from self.tiles(position, nbytes)
+        elif nbytes <= size:
+            for tile in self.tiles(position, nbytes):
+                yield ~tile
+        else:
+            yield from self._complements(position, nbytes, size)
+
+    def _complements(self, position: int, nbytes: int, size: int) -> Iterator[Bytes]:
+        three, x = np.empty(3 * size, np.uint8), np.empty(size, np.uint8)
+        last = three[2 * size :]
+        for tile in self.tiles(position, size):
+            np.invert(tile, out=last)
+        yield last
+        nbytes -= size
+        near = self._k * _LAST_UNIT
+        while nbytes > 0:
+            # y ^ y is x, and y ^ x is y.
+            np.bitwise_xor(last[:near], last[size - near :], out=x[:near])
+            np.invert(x[:near], out=three[:near])
+            for start in range(near, size, near):
+                stop = min(start + near, size)
+                np.bitwise_xor(last[start:stop], x[start - near : stop - near], out=three[start:stop])
+                np.invert(three[start:stop], out=x[start:stop])
+            for tile in (1, 2):
+                if nbytes <= tile * size:
+                    break
+                lag, into = tile * near, three[tile * size : (tile + 1) * size]
+                for start in range(0, size, lag):
+                    stop = min(start + lag, size)
+                    earlier = three[tile * size + start - lag : tile * size + stop - lag]
+                    np.bitwise_xor(x[start:stop], earlier, out=into[start:stop])
+            yield three[: min(nbytes, 3 * size)]
+            nbytes -= 3 * size
 
     def tiles(self, position: int, nbytes: int) -> Iterator[Bytes]:
         beginning = np.frombuffer(self._beginning(position), np.uint8)
@@ -123,13 +175,13 @@ class _LongPrbs:
 
     def _uncached_beginning(self, position: int) -> bytes:
         state = self._state
-        for jump in _jumps(self._polynomial):
+        for jump in _jumps(self.polynomial):
             if not position:
                 break
             if position & 1:
                 state = jump(state)
             position >>= 1
-        return _unfolding(self._polynomial)(state).to_bytes(self._n * _FIRST_UNIT, "big")
+        return _unfolding(self.polynomial)(state).to_bytes(self._n * _FIRST_UNIT, "big")
 
 
 @cache

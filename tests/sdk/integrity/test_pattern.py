@@ -90,9 +90,9 @@ def test_counter_counts_up_in_words_and_wraps():
     assert np.frombuffer(stretch("counter", 40, sequence=9), "<u4").tolist() == [start + i for i in range(10)]
 
 
-def test_only_the_long_sequences_tell_stale_data_and_the_others_say_so():
+def test_only_the_long_sequences_and_tags_tell_stale_data_and_the_others_say_so():
     telling = {name for name in NAMES if pattern(name).tells_stale}
-    assert telling == {"prbs29", "prbs31"}
+    assert telling == {"prbs29", "prbs31", "tagged"}
     assert {name for name in NAMES if not pattern(name).caution} == telling
     assert "stale" in pattern("prbs15").caution
     assert pattern("prbs15").verify(stretch("prbs15", 9)).caution == pattern("prbs15").caution
@@ -143,7 +143,8 @@ def test_threads_share_a_pattern():
     [
         ("prbs8", {}, "prbs31"),
         ("PRBS31", {}, "prbs31"),
-        ("tagged", {}, "counter"),
+        ("tag", {}, "tagged"),
+        ("tagged", {"inverted": False}, "inverted"),
         ("fixed", {"inverted": True}, "inverted"),
         ("counter", {"state": 1}, "state"),
         ("prbs31", {"word": 1}, "word"),

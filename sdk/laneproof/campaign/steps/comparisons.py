@@ -73,6 +73,7 @@ def measures_of(checked: dict[str, Comparison]) -> Plain:
     measures: Plain = {
         "patterns": list(checked),
         "method": next((result.method for result in results), None),
+        "kernels": " and ".join(sorted({result.kernels for result in results})),
         "bytes_expected": sum(result.bytes_expected for result in results),
         "bytes_received": sum(result.bytes_received for result in results),
         "bytes_checked": nbytes,

@@ -1,0 +1,162 @@
+"""Which code makes and verifies the long pseudo-random sequences: numpy, or kernels compiled by numba. Both give the
+same results to the bit. What the kernels do is in `compiled`; what numpy does is in `prbs` and `verification`.
+
+`LANEPROOF_KERNELS` set to `numpy` or `numba` chooses. Unset, numba is used where it is installed, but importing it
+takes about a second: it is imported by `ready()`, which a measurement calls beforehand, or by the first single buffer
+of `LARGE_BYTES` or more, never by smaller ones and never by `import laneproof`. Once there it serves every buffer.
+"""
+
+from __future__ import annotations
+
+import importlib.util
+import logging
+import os
+import sys
+import threading
+import time
+from types import ModuleType
+from typing import Literal, Protocol, cast
+
+import numpy as np
+from numpy.typing import NDArray
+
+from laneproof.errors import BadInput
+
+Name = Literal["numpy", "numba"]
+
+VARIABLE = "LANEPROOF_KERNELS"
+"""The environment variable that chooses; read once, at the first use."""
+
+LARGE_BYTES = 64 << 20
+"""From this size on a buffer is worth the import of numba, where nothing was chosen and nothing is ready."""
+
+_log = logging.getLogger(__name__)
+_Words = NDArray[np.uint64]
+_Places = NDArray[np.int64]
+
+
+class Compiled(Protocol):
+    """The module `compiled`, once it is imported; what its functions do is said there."""
+
+    @property
+    def UNIT_WORDS(self) -> int: ...  # noqa: N802 - a constant of the module
+
+    def scratch_words(self, n: int) -> int: ...
+
+    def fill(self, words: _Words, before: _Words, n: int, k: int, flip: np.uint64) -> None: ...
+
+    def verify(
+        self,
+        received: _Words,
+        before: _Words,
+        n: int,
+        k: int,
+        flip: np.uint64,
+        scratch: _Words,
+        starts: _Places,
+        stops: _Places,
+    ) -> tuple[int, int, int]: ...
+
+
+def name() -> Name:
+    """What works on large buffers from now on; imports nothing. Raises BadInput for an environment variable that asks
+    for neither, or for numba where it is not installed."""
+    return _kernels.chosen()
+
+
+def ready() -> Name:
+    """Import and compile now what would else be imported and compiled at the first large buffer; returns its name.
+
+    Compiling takes some seconds, once for each machine: the result is kept on disk, in numba's cache
+    (`NUMBA_CACHE_DIR`), and loaded in about a second the next time. Raises BadInput as `name` does.
+    """
+    return "numba" if _kernels.loaded(asked=True) else "numpy"
+
+
+def choose(wanted: Name | None) -> None:
+    """Overrule the environment variable for this process; None goes back to it. Raises BadInput as `name` does."""
+    _kernels.choose(wanted, "kernels")
+
+
+def for_bytes(nbytes: int) -> Compiled | None:
+    """The compiled kernels if they are to work on a buffer of that size, else None: numpy works on it."""
+    return _kernels.for_bytes(nbytes)
+
+
+def most_threads(compiled: Compiled | None) -> int:
+    """How many threads may share a buffer. numpy holds the GIL between its calls, so more than three gain little, and
+    each needs up to 5 MiB of its own; compiled kernels need 100 KiB and no GIL."""
+    return 3 if compiled is None else 64
+
+
+class _Kernels:
+    """The choice and what was loaded by it. Safe to share between threads."""
+
+    def __init__(self) -> None:
+        self._lock = threading.RLock()
+        self._chosen: Name | None = None
+        self._demanded = False
+        self._module: ModuleType | None = None
+
+    def choose(self, wanted: str | None, where: str) -> None:
+        with self._lock:
+            if wanted not in (None, "", "numpy", "numba"):
+                raise BadInput(f'{where} is "{wanted}"; give numpy or numba, or leave it out')
+            if wanted == "numba" and not _installed():
+                raise BadInput(f"{where} asks for numba, which is not installed; pip install laneproof[fast]")
+            self._module = None
+            self._demanded = wanted == "numba"
+            self._chosen = None if not wanted else "numba" if self._demanded else "numpy"
+
+    def chosen(self) -> Name:
+        with self._lock:
+            if self._chosen is None:
+                self.choose(os.environ.get(VARIABLE), VARIABLE)
+            if self._chosen is None:
+                self._chosen = "numba" if _installed() else "numpy"
+            return self._chosen
+
+    def loaded(self, *, asked: bool) -> ModuleType | None:
+        if self._module is not None:
+            return self._module
+        with self._lock:
+            if self._module is None and self.chosen() == "numba":
+                self._module = self._load(asked)
+            return self._module
+
+    def for_bytes(self, nbytes: int) -> Compiled | None:
+        module = self._module
+        if module is not None or self._chosen == "numpy":
+            return cast("Compiled | None", module)
+        if self.chosen() == "numba" and (self._demanded or nbytes >= LARGE_BYTES):
+            module = self.loaded(asked=False)
+        return cast("Compiled | None", module)
+
+    def _load(self, asked: bool) -> ModuleType | None:
+        began_s = time.perf_counter()
+        try:
+            from laneproof.integrity.kernels import compiled
+
+            compiled.check()
+        except Exception as error:  # numba refuses versions of numpy, and damaged caches, in several ways
+            reason = str(error).splitlines()[0] if str(error) else type(error).__name__
+            remedy = "pip install --upgrade laneproof[fast], or choose numpy"
+            if self._demanded:
+                raise BadInput(f"numba is installed and does not work: {reason}; {remedy}") from None
+            _log.warning("numba is installed and does not work, so numpy does the work: %s; %s", reason, remedy)
+            self._chosen = "numpy"
+            return None
+        took_s = time.perf_counter() - began_s
+        if not asked and compiled.was_compiled():
+            _log.warning("waited %.1f s for kernels to be compiled; call kernels.ready() before measuring", took_s)
+        else:
+            _log.info("kernels of numba ready after %.1f s", took_s)
+        return compiled
+
+
+def _installed() -> bool:
+    # The kernels take a word's least significant byte to be its first, as on every machine that numba is built for.
+    return sys.byteorder == "little" and importlib.util.find_spec("numba") is not None
+
+
+_kernels = _Kernels()
