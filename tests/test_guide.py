@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ast
 import re
 import tomllib
 from pathlib import Path
@@ -49,3 +50,22 @@ def test_the_guide_names_every_bench_and_every_fault() -> None:
     page = (GUIDE / "bench.md").read_text("utf-8")
     kinds = [fault.kind for fault in CATALOGUE]
     assert [name for name in (*scenario_file.shipped(), *kinds) if f"| `{name}` |" not in page] == []
+
+
+def test_the_guide_gives_the_worth_of_each_pattern_as_the_tests_measure_it() -> None:
+    page = (GUIDE / "data.md").read_text("utf-8")
+    shown = {
+        name: (int(missed), int(told))
+        for name, missed, told in re.findall(r"^\| ([a-z0-9-]+) \| (\d+) \| (\d+) \|$", page, re.MULTILINE)
+    }
+    measured = (Path(__file__).parent / "sdk/integrity/test_origin_signatures.py").read_text("utf-8")
+    worth = ast.literal_eval(measured.split("\nWORTH = ")[1].split("\n}\n")[0] + "\n}")
+    assert shown == worth
+
+
+def test_the_code_that_the_guide_shows_on_data_runs() -> None:
+    page = (GUIDE / "data.md").read_text("utf-8")
+    names: dict[str, object] = {}
+    for block in re.findall(r"^```python\n(.*?)^```$", page, re.MULTILINE | re.DOTALL):
+        exec(block, names)
+    assert getattr(names["result"], "ok", False)
