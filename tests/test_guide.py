@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import html
 import re
 import tomllib
 from pathlib import Path
@@ -11,10 +12,12 @@ import attrs
 import pytest
 
 import laneproof
+from laneproof import cli
 from laneproof.campaign import plan
 from laneproof.campaign.steps import STEPS
 from laneproof_sim import scenario_file
 from laneproof_sim.faults import CATALOGUE
+from laneproof_sim.limits_of_model import NOT_MODELLED
 
 GUIDE = Path(laneproof.__file__).parent / "guide"
 
@@ -69,3 +72,10 @@ def test_the_code_that_the_guide_shows_on_data_runs() -> None:
     for block in re.findall(r"^```python\n(.*?)^```$", page, re.MULTILINE | re.DOTALL):
         exec(block, names)
     assert getattr(names["result"], "ok", False)
+
+
+@pytest.mark.parametrize("bench", ["demo", "empty-slot"])
+def test_every_report_on_a_bench_says_what_is_not_modelled(bench: str, tmp_path: Path) -> None:
+    cli.main(["run", "--endpoint", f"sim:{bench}#north", "--ledger", str(tmp_path / "run.ledger")])
+    report = " ".join(html.unescape((tmp_path / "run.html").read_text("utf-8")).split())
+    assert [sentence for sentence in NOT_MODELLED if sentence[1:] not in report] == []

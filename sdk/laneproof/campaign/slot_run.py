@@ -141,6 +141,7 @@ class SlotRun:
             findings.broken(f"the plan asks for what this card cannot do: {error.args[0]}")
         except LaneproofError as error:
             findings.broken(str(error))
+        finished_s = slot.elapsed_s()
         try:
             card.clock.sleep(ERROR_SETTLE_S)
             now_errors = card.read_errors()
@@ -175,7 +176,7 @@ class SlotRun:
                     verdict=findings.verdict,
                     reasons=tuple(findings.reasons),
                     started_s=started_s,
-                    finished_s=slot.elapsed_s(),
+                    finished_s=finished_s,
                     bytes_moved=findings.bytes_moved,
                     measures=findings.measures,
                     errors=errors,
