@@ -27,7 +27,8 @@ def call(_: argparse.Namespace) -> int:
     human = console()
     with Deadline(SURVEY_S) as deadline, in_driver():
         found = host().survey(deadline)
-    human.print(f"{one_line(found.host)}: {len(found.links)} PCI Express links shown; nothing was written")
+    count = len(found.links)
+    human.print(f"{one_line(found.host)}: {count} PCI Express link{'s' * (count != 1)} shown; nothing was written")
     for link in found.links:
         _print_link(human, link)
     for remark in found.remarks:
