@@ -15,7 +15,7 @@ from collections.abc import Iterable
 
 from attrs import frozen
 
-from laneproof.clock import Deadline
+from laneproof.clock import Deadline, MonotonicClock
 from laneproof.contract import (
     Address,
     Card,
@@ -45,6 +45,13 @@ from laneproof.readings import (
 @frozen
 class NoOptions:
     """None."""
+
+
+class StillClock(MonotonicClock):
+    """Shows the same moment for ever."""
+
+    def now_s(self) -> float:
+        return 1.0
 
 
 class Echo(StreamPath):
@@ -217,7 +224,8 @@ class InventedDriver(Driver):
         limits = Limits(max_transfer=1 << 20, nominal_bytes_per_s=50e6)
         channel = Channel(name="echo", path=path, limits=limits)
         parts = () if path.behaviour == "unobserved" else (Parts(path),)
-        return Card(channels=(channel,), close=lambda: None, parts=parts)
+        clock = StillClock() if path.behaviour == "still" else MonotonicClock()
+        return Card(channels=(channel,), close=lambda: None, parts=parts, clock=clock)
 
 
 physical = InventedDriver(physical=True)

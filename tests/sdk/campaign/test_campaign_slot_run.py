@@ -10,7 +10,10 @@ import pytest
 
 from laneproof.campaign.results import EndpointResult, RunResult
 from laneproof.campaign.steps import Expectation, Slot
+from laneproof.campaign.steps.throughput import link_ceiling
 from laneproof.endpoint import Endpoint
+from laneproof.pcie import ceiling
+from laneproof.readings import LinkReading, PartnerLink, Unavailable
 
 pytestmark = pytest.mark.usefixtures("invented_cards")
 LINK = '[[step]]\nkind = "link"\nload = "64 KiB"\n'
@@ -232,3 +235,20 @@ def test_a_soak_of_a_given_time_ends_with_it(on_card: OnCard) -> None:
     assert str(endpoint.verdict) == "pass"
     assert endpoint.steps[0].measures["seconds"] >= 0.2
     assert endpoint.steps[0].bytes_moved % (64 << 10) == 0
+
+
+def test_a_clock_that_stands_still_gives_no_rate(on_card: OnCard) -> None:
+    endpoint = on_card('[[step]]\nkind = "throughput"\nbytes = "64 KiB"\n', "still")
+    assert str(endpoint.verdict) == "inconc"
+    assert "the card's clock did not move" in texts(endpoint)
+
+
+def test_what_a_ceiling_assumes_is_said() -> None:
+    end = {"speed_gtps": 8.0, "width": 8, "max_payload": 256}
+    near, hidden = PartnerLink(name="port", **end, read_request=128), Unavailable("hidden")
+    _, hidden_card = link_ceiling(LinkReading(near=near, far=hidden))
+    assert hidden_card == " (assuming read request 512 B, which cannot be read)"
+    limit, said = link_ceiling(LinkReading(near=near, far=PartnerLink(name="card", **end, read_request=4096)))
+    assert said == ""
+    assert limit is not None
+    assert limit == ceiling(8.0, 8, 256, direction="both", read_request=4096)

@@ -67,7 +67,7 @@ class ThroughputStep(Step):
             f"transfers of {format_bytes(nbytes)}, between {format_bytes_per_s(min(rates))} and "
             f"{format_bytes_per_s(max(rates))})"
         )
-        limit, assumed = _ceiling(slot.endpoint.read_link())
+        limit, assumed = link_ceiling(slot.endpoint.read_link())
         if self.min_rate is not None:
             if median < self.min_rate:
                 findings.failed(f"{shown}; the plan asks for {format_bytes_per_s(self.min_rate)}")
@@ -122,7 +122,7 @@ class ThroughputStep(Step):
         return rates
 
 
-def _ceiling(reading: LinkReading) -> tuple[Ceiling | None, str]:
+def link_ceiling(reading: LinkReading) -> tuple[Ceiling | None, str]:
     """The ceiling of the link as read, and what had to be assumed."""
     seen = [partner for partner in (known(reading.near), known(reading.far)) if partner is not None]
     trained = next((partner for partner in seen if partner.speed_gtps and partner.width), None)
