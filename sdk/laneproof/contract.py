@@ -23,13 +23,13 @@ from __future__ import annotations
 from abc import ABC, abstractmethod
 from collections.abc import Callable, Iterable, Sequence
 from enum import IntEnum
-from typing import Any, Literal, TypeVar, cast
+from typing import Any, Literal, TypeVar, cast, get_args
 
 from attrs import field, frozen, validators
 
 from laneproof.clock import Clock, Deadline, MonotonicClock
 from laneproof.errors import DriverFault
-from laneproof.readings import ErrorReading, HostSurvey, Identity, LinkReading
+from laneproof.readings import Conditions, ErrorReading, HostSurvey, Identity, LinkReading
 
 CONTRACT = 1
 """The number of this contract. A driver with this number, or the one before it, is accepted."""
@@ -223,6 +223,13 @@ class ErrorObserver(ABC):
     def read_errors(self, deadline: Deadline) -> ErrorReading: ...
 
 
+class ConditionObserver(ABC):
+    """Reads what is around a measurement: lanes and receivers of both partners, temperatures, host errors."""
+
+    @abstractmethod
+    def read_conditions(self, deadline: Deadline) -> Conditions: ...
+
+
 class IdentitySource(ABC):
     """Says what the card is; read again at each step and after each fault."""
 
@@ -282,8 +289,17 @@ class Resettable(ABC):
     def reset(self, level: ResetLevel, deadline: Deadline) -> None: ...
 
 
-Part = RegionSource | LinkObserver | ErrorObserver | IdentitySource | PatternEngine | ErrorInjector | Resettable
-_PARTS = (RegionSource, LinkObserver, ErrorObserver, IdentitySource, PatternEngine, ErrorInjector, Resettable)
+Part = (
+    RegionSource
+    | LinkObserver
+    | ErrorObserver
+    | ConditionObserver
+    | IdentitySource
+    | PatternEngine
+    | ErrorInjector
+    | Resettable
+)
+_PARTS = get_args(Part)
 _P = TypeVar("_P")
 
 

@@ -21,6 +21,7 @@ from laneproof.channel import OpenChannel, Transfer
 from laneproof.clock import Clock, Deadline
 from laneproof.contract import (
     Card,
+    ConditionObserver,
     ErrorObserver,
     IdentitySource,
     Limits,
@@ -44,7 +45,7 @@ from laneproof.errors import (
 from laneproof.integrity import Comparison, Pattern
 from laneproof.moving import in_driver
 from laneproof.moving.blocks import aligned
-from laneproof.readings import ErrorReading, Identity, LinkReading, Unavailable, known
+from laneproof.readings import Conditions, ErrorReading, Identity, LinkReading, Unavailable, known
 
 OPEN_TIMEOUT_S = 10.0
 CONTROL_TIMEOUT_S = 10.0
@@ -108,7 +109,7 @@ def _observed(card: Card, observe: str, deadline: Deadline) -> Card:
     source = registry.observers_for(scheme)
     with in_driver(os_error=CannotOpen):
         added = tuple(source.attach(address, deadline))
-    for kind in (LinkObserver, ErrorObserver):
+    for kind in (LinkObserver, ErrorObserver, ConditionObserver):
         if card.part(kind) is not None and any(isinstance(part, kind) for part in added):
             raise BadInput(f'the card has a {kind.__name__} of its own; open it without observe="{observe}"')
     return attrs.evolve(card, parts=(*card.parts, *added))
@@ -244,6 +245,15 @@ class Endpoint:
             return ErrorReading(near=why, far=why)
         with self._control_call("read_errors", timeout) as deadline:
             return observer.read_errors(deadline)
+
+    def read_conditions(self, timeout: float = CONTROL_TIMEOUT_S) -> Conditions:
+        """Lanes and receivers of both partners, temperatures, host errors; unavailable where they cannot be read."""
+        observer = self._card.part(ConditionObserver)
+        if observer is None:
+            why = Unavailable("the card has no ConditionObserver; open it with observe=, for example pci:0000:65:00.0")
+            return Conditions(near=why, far=why, sensors=why, memory_errors=why, iommu_faults=why, reported=why)
+        with self._control_call("read_conditions", timeout) as deadline:
+            return observer.read_conditions(deadline)
 
     # --- faults
 

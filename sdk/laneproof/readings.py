@@ -154,6 +154,71 @@ def _since(now: PartnerErrors | Unavailable, before: PartnerErrors | Unavailable
     return now.since(before)
 
 
+@frozen(kw_only=True)
+class PartnerCondition:
+    """What one partner shows of its receiver beyond counts: the only readings that name a lane, or a segment.
+
+    `None`, or a segment or speed that is missing, means that this partner does not show it. Lanes are counted as the
+    port counts them, from 0.
+    """
+
+    name: str = field(validator=_text)
+    lane_errors: tuple[int, ...] | None = None
+    """Lanes whose bit in Lane Error Status is set: sticky flags, no counts."""
+    parity_mismatches: Mapping[str, tuple[int, ...]] = field(factory=dict[str, tuple[int, ...]])
+    """Lanes with a data parity mismatch, by the segment that saw it: "local", "first retimer", "second retimer"."""
+    equalisation: Mapping[float, tuple[str, ...]] = field(factory=dict[float, tuple[str, ...]])
+    """By speed in GT/s, what is set of "complete", "phase 1", "phase 2", "phase 3" and "requested"."""
+    presets: Mapping[float, tuple[str, ...]] = field(factory=dict[float, tuple[str, ...]])
+    """By speed in GT/s, the transmitter presets in the equalisation control registers, one text for each lane."""
+    retimers: int | None = None
+    clocking: str | None = field(default=None, validator=optional(_text))
+    """"common", "separate", or "separate, SRIS", as the port declares it."""
+    margining: bool | None = None
+    """Whether lane margining at the receiver is offered and ready."""
+    aspm: tuple[str, ...] | None = None
+    """Link power states that are switched on, of "L0s", "L1", "L1.1", "L1.2"."""
+    device_status: tuple[str, ...] | None = None
+    """Error flags of Device Status (CED, NFED, FED, URD): without AER the only evidence."""
+
+
+@frozen(kw_only=True)
+class Sensor:
+    """One reading of temperature, voltage, current or power. `unit` is "°C", "V", "A" or "W"."""
+
+    name: str = field(validator=_text)
+    value: float = field(validator=_number)
+    unit: str = field(validator=_text)
+
+
+@frozen(kw_only=True)
+class ReportedError:
+    """One error that the kernel reported as it happened, with the header that it logged.
+
+    `time_s` is the kernel's clock since boot. `errors` are short names of the AER catalogue.
+    """
+
+    time_s: float = field(validator=_number)
+    device: str = field(validator=_text)
+    severity: str = field(validator=_text)
+    errors: tuple[str, ...]
+    header_log: tuple[int, int, int, int] | None = None
+
+
+@frozen(kw_only=True)
+class Conditions:
+    """What was around a measurement: both receivers, and the host. Unavailable is neither zero nor healthy."""
+
+    near: PartnerCondition | Unavailable
+    far: PartnerCondition | Unavailable
+    sensors: tuple[Sensor, ...] | Unavailable
+    memory_errors: Mapping[str, Count] | Unavailable
+    """Host memory errors since the counters began, by "corrected" and "uncorrected"."""
+    iommu_faults: Count | Unavailable
+    reported: tuple[ReportedError, ...] | Unavailable
+    """Errors that the kernel has reported for this link's partners since the observer was attached."""
+
+
 @frozen
 class Component:
     """A part of a card that has a version of its own: firmware, bitstream, driver."""
