@@ -11,6 +11,10 @@ from bisect import bisect_left
 from itertools import accumulate
 
 import numpy as np
+from numpy.typing import NDArray
+
+_BULK = 1 << 15
+"""The most gaps drawn at a time, so that they stay in cache while they become places."""
 
 
 def generator(*purpose: object) -> np.random.Generator:
@@ -20,10 +24,10 @@ def generator(*purpose: object) -> np.random.Generator:
 
 
 class Places:
-    """Where events fall, if each place from 0 on has one with `probability`: in order, one at a time.
+    """Where events fall, if each place from 0 on has one with `probability`: in order, one at a time or many at once.
 
     The gaps are geometric, drawn in blocks, since numpy draws many as fast as one; the places do not depend on the
-    block's size. `next` is the place of the next event.
+    block's size, nor on which of them are taken at once. `next` is the place of the next event.
     """
 
     def __init__(self, probability: float, *purpose: object, block: int = 512) -> None:
@@ -49,10 +53,41 @@ class Places:
         self._index = bisect_left(self._places, place, lo=self._index)
         self.next = self._places[self._index]
 
+    def take_before(self, place: int) -> NDArray[np.int64]:
+        """Take away all events before `place`, which is below 2^62, and go on to the one after; their places."""
+        if place <= self.next:
+            return np.empty(0, np.int64)
+        stop = bisect_left(self._places, place, lo=self._index)
+        found = [np.array(self._places[self._index : stop], np.int64)]
+        while stop == len(self._places):
+            # Fewer than are to be expected, so that what is left over stays little.
+            count = min(_BULK, int((place - self._places[-1]) / self._scale))
+            if count <= self._block:
+                self._draw()
+                stop = bisect_left(self._places, place)
+                found.append(np.array(self._places[:stop], np.int64))
+                continue
+            places = np.cumsum(self._gaps(count))
+            places += self._places[-1]
+            taken = int(np.searchsorted(places, place))
+            found.append(places[:taken])
+            # Only the last of those that were taken is looked at again.
+            self._places = places[max(0, taken - 1) :].tolist()
+            stop = min(taken, 1)
+        self._index = stop
+        self.next = self._places[stop]
+        return np.concatenate(found)
+
+    def _gaps(self, count: int) -> NDArray[np.int64]:
+        # An exponential variable, rounded down, plus one is exactly geometric.
+        drawn = self._generator.standard_exponential(count)
+        drawn *= self._scale
+        np.minimum(drawn, 2.0**62, out=drawn)
+        gaps = drawn.astype(np.int64)
+        gaps += 1
+        return gaps
+
     def _draw(self) -> None:
-        # An exponential variable, rounded down, plus one is exactly geometric; places are Python's integers, which
-        # do not overflow at tiny rates.
-        gaps = np.minimum(self._generator.standard_exponential(self._block) * self._scale, 2.0**62)
-        whole = np.floor(gaps).astype(np.int64) + 1
-        self._places = list(accumulate(whole.tolist(), initial=self._places[-1]))[1:]
+        # Python's integers do not overflow at tiny rates.
+        self._places = list(accumulate(self._gaps(self._block).tolist(), initial=self._places[-1]))[1:]
         self._index = 0

@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 
 from laneproof_sim.chance import Places
-from laneproof_sim.faults import CATALOGUE, BitFlips, CardMemory, RegularFlips, StuckBit
+from laneproof_sim.damage.memory import CardMemory
+from laneproof_sim.faults import CATALOGUE, BitFlips, RegularFlips, StuckBit
 
 NBYTES = 100_000
 
@@ -38,7 +39,7 @@ def test_flips_come_with_the_probability_asked_for():
 
 
 def test_a_flip_is_one_bit():
-    assert set(np.bitwise_count(passed((BitFlips(probability=0.01),), NBYTES)).tolist()) == {0, 1}
+    assert {mask.bit_count() for mask in passed((BitFlips(probability=0.01),), NBYTES).tolist()} == {0, 1}
 
 
 def test_another_seed_flips_elsewhere():
@@ -78,6 +79,40 @@ def test_skipping_ends_where_stepping_ends(target):
     while stepped.next < target:
         stepped.advance()
     assert first(skipped, 10) == first(stepped, 10)
+
+
+@pytest.mark.parametrize("probability", [0.5, 1e-3, 1e-9])
+@pytest.mark.parametrize("ends", [[0, 1, 2, 40, 40, 39], [100_000], [3000, 70_000, 70_001, 10_000_000]])
+def test_places_taken_at_once_are_those_taken_one_by_one(probability, ends):
+    at_once, stepped = Places(probability, "a"), Places(probability, "a")
+    for end in ends:
+        place = int(end / probability)
+        expected = []
+        while stepped.next < place and len(expected) < 20_000:
+            expected.append(stepped.next)
+            stepped.advance()
+        found = at_once.take_before(place)
+        assert found[:20_000].tolist() == expected
+        assert bool(np.all(np.diff(found) > 0))
+        stepped.skip_to(place)
+        assert at_once.next == stepped.next >= place
+    assert first(at_once, 2000) == first(stepped, 2000)
+
+
+def test_places_taken_at_once_come_at_the_rate_asked_for():
+    # Binomial mean and standard deviation, five of which a right generator leaves once in two million seeds.
+    found = Places(1e-3, "seed").take_before(10**9)
+    assert abs(found.size - 1_000_000) < 5 * 1000
+    # Chi-squared of the gaps modulo 16: geometric gaps fall on each with nearly the same chance; 15 degrees of freedom.
+    counts = np.bincount(np.diff(found) % 16, minlength=16)
+    expected = (found.size - 1) * (0.999 ** ((np.arange(16) - 1) % 16)) * 0.001 / (1 - 0.999**16)
+    assert ((counts - expected) ** 2 / expected).sum() < 60
+
+
+def test_the_rarest_events_overflow_nothing():
+    places = Places(1e-300, "a")
+    assert places.take_before(2**62 - 1).size == 0
+    assert places.next >= 2**62
 
 
 def test_every_kind_says_its_cause_and_what_is_seen():

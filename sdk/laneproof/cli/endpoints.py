@@ -1,16 +1,20 @@
-"""`laneproof endpoints`: which drivers are installed, what is wrong with any, and which cards they see."""
+"""`laneproof endpoints`: which drivers there are, what is wrong with any, which cards they see; what checks data."""
 
 from __future__ import annotations
 
 import argparse
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from laneproof.campaign.verdict import EXIT_STATUS, Verdict
 from laneproof.cli.words import console, one_line
 from laneproof.clock import Deadline
-from laneproof.errors import LaneproofError
+from laneproof.errors import BadInput, LaneproofError
+from laneproof.integrity import crc_backend, kernels
 from laneproof.moving import in_driver
 from laneproof.registry import Uri, listings
+
+if TYPE_CHECKING:
+    from rich.console import Console
 
 DISCOVER_S = 10.0
 
@@ -37,4 +41,17 @@ def call(_: argparse.Namespace) -> int:
                         human.print(f"    {one_line(found.note)}")
         except LaneproofError as error:
             human.print(f"  cannot be searched: {one_line(str(error))}")
-    return EXIT_STATUS[Verdict.ERROR] if any(row.problem for row in rows) else 0
+    checked = _print_checks(human)
+    return 0 if checked and not any(row.problem for row in rows) else EXIT_STATUS[Verdict.ERROR]
+
+
+def _print_checks(human: Console) -> bool:
+    """What would make and verify data; False where the kernels asked for are not to be had. Imports none of them."""
+    try:
+        named = kernels.name()
+    except BadInput as error:
+        human.print(f"kernels: cannot be used: {one_line(str(error))}")
+        return False
+    human.print(f"kernels: {named}{', loaded when it is worth it' if named == 'numba' else ''}")
+    human.print(f"CRC-32: {crc_backend()}")
+    return True

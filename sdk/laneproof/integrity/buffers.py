@@ -6,7 +6,6 @@ import operator
 import re
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
-from itertools import pairwise
 from typing import Any, SupportsIndex, TypeVar, cast
 
 import numpy as np
@@ -17,6 +16,7 @@ from laneproof.errors import BadInput
 Bytes = NDArray[np.uint8]
 
 _PIECE_BYTES = 1 << 20
+_UINT8 = np.dtype(np.uint8)
 _Result = TypeVar("_Result")
 
 
@@ -26,6 +26,11 @@ def byte_view(buffer: object, *, writable: bool = False) -> Bytes:
     Takes any C-contiguous buffer: bytes, bytearray, memoryview, mmap, a numpy array of any shape and any type but
     object. Raises BadInput for anything else, and for a read-only one where `writable` is asked for.
     """
+    # First what most buffers are, and what a small one has no time to be taken apart for.
+    if type(buffer) is np.ndarray and buffer.dtype is _UINT8 and buffer.ndim == 1:
+        flags = buffer.flags
+        if flags.c_contiguous and (flags.writeable or not writable):
+            return buffer
     kind: str = type(cast("Any", buffer)).__name__
     try:
         # numpy arrays go their own way: not all of their types (dates, records) pass through a memoryview.
@@ -49,7 +54,7 @@ def _of_array(array: NDArray[Any], writable: bool) -> Bytes:
 
 def _of_memory(memory: memoryview, writable: bool) -> Bytes:
     # A record's field names stand between colons; an O among them is no object.
-    holds_objects = "O" in re.sub(":[^:]*:", "", memory.format)
+    holds_objects = memory.format != "B" and "O" in re.sub(":[^:]*:", "", memory.format)
     _check("buffer", memory.c_contiguous, not (writable and memory.readonly), holds_objects)
     return np.frombuffer(memory, np.uint8) if memory.nbytes else np.empty(0, np.uint8)
 
@@ -63,13 +68,6 @@ def _check(what: str, contiguous: bool, permitted: bool, holds_objects: bool) ->
         raise BadInput(f"the {what} is read-only and would be written; give a bytearray or a writable array")
 
 
-def whole_words(data: Bytes) -> tuple[NDArray[np.uint64], int, int]:
-    """The words of 64 bits in `data` from the first 64-byte boundary on, and how many bytes lie before and after."""
-    before = min(-data.ctypes.data % 64, data.size)
-    after = (data.size - before) % 8
-    return data[before : data.size - after].view(np.uint64), before, after
-
-
 def checked_threads(threads: SupportsIndex) -> int:
     """`threads` as a plain number. Raises BadInput for anything but a whole number from 1 on."""
     try:
@@ -81,16 +79,15 @@ def checked_threads(threads: SupportsIndex) -> int:
     return number
 
 
-def in_pieces(work: Callable[[int, int], _Result], nbytes: int, threads: int, *, most: int) -> list[_Result]:
-    """`work(start, stop)` on pieces that together are 0 to `nbytes`, in as many threads; the results in order.
+def in_pieces(work: Callable[[int, Bytes], _Result], data: Bytes, threads: int, *, most: int) -> list[_Result]:
+    """`work(start, data[start:stop])` on pieces that together are all of it, in as many threads; the results in order.
 
     In `most` at most, and in no more than have 1 MiB each: starting one for less costs more than it gains.
     """
-    pieces = max(1, min(threads, most, nbytes // _PIECE_BYTES))
+    pieces = max(1, min(threads, most, data.size // _PIECE_BYTES))
     if pieces == 1:
-        return [work(0, nbytes)]
-    size = -(-nbytes // (64 * pieces)) * 64
-    edges = [min(piece * size, nbytes) for piece in range(pieces + 1)]
+        return [work(0, data)]
+    size = -(-data.size // (64 * pieces)) * 64
     with ThreadPoolExecutor(pieces - 1) as pool:
-        others = [pool.submit(work, start, stop) for start, stop in pairwise(edges[1:])]
-        return [work(0, edges[1]), *(other.result() for other in others)]
+        others = [pool.submit(work, start, data[start : start + size]) for start in range(size, data.size, size)]
+        return [work(0, data[:size]), *(other.result() for other in others)]

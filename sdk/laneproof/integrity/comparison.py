@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from typing import Literal
 
 import attrs
@@ -11,6 +12,9 @@ from laneproof.errors import BadInput
 
 MAX_REGIONS = 4096
 """The most wrong regions that a `Comparison` lists, lowest positions first. Its counts have no such limit."""
+
+DIGEST_ESCAPE = 2.0**-32
+"""The probability that a wrong chunk, of at most 1 MiB, passes a check by digest: that of one CRC-32 in all."""
 
 
 @frozen
@@ -37,9 +41,9 @@ class Comparison:
     `regions_cut`, there are more, and only the counts are complete. `first` is the position of the first wrong
     byte. `bytes_expected`, `bytes_received`, `surplus_bytes` and `stalled` say what a check that moved the data saw;
     verifying a buffer leaves them at "all there". `method` is "digest" where a part may have been checked by its CRC
-    only. `caution` is what the pattern or the method cannot tell, empty if nothing. `kernels` is what did the work,
-    numpy, numba, the CRC's library or several; the results are the same, so it does not count when comparisons are
-    compared.
+    only. `caution` is what the pattern or the method cannot tell, in sentences, empty if nothing. `kernels` is what
+    did the work, numpy, numba, the CRC's library or several; the results are the same, so it does not count when
+    comparisons are compared.
     """
 
     bytes_checked: int
@@ -72,6 +76,11 @@ class Comparison:
             and not self.stalled
         )
 
+    @property
+    def escape_probability(self) -> float:
+        """The probability that a wrong chunk passed: 0 for an exact check, `DIGEST_ESCAPE` for one by digest."""
+        return 0.0 if self.method == "exact" else DIGEST_ESCAPE
+
     def shifted(self, offset: int) -> Comparison:
         """The same with every position moved by `offset` bytes. Raises BadInput if one fell below 0."""
         if self.first is None:
@@ -90,7 +99,6 @@ class Comparison:
         """
         firsts = [first for first in (self.first, other.first) if first is not None]
         regions, cut = _merged(self, other)
-        known = other.caution in self.caution
         return Comparison(
             bytes_checked=self.bytes_checked + other.bytes_checked,
             mismatched_bytes=self.mismatched_bytes + other.mismatched_bytes,
@@ -103,9 +111,15 @@ class Comparison:
             surplus_bytes=self.surplus_bytes + other.surplus_bytes,
             stalled=self.stalled or other.stalled,
             method="exact" if self.method == other.method == "exact" else "digest",
-            caution=self.caution if known else f"{self.caution} {other.caution}".strip(),
+            caution=_each_once(self.caution, other.caution),
             kernels=" and ".join(sorted({*self.kernels.split(" and "), *other.kernels.split(" and ")})),
         )
+
+
+def _each_once(one: str, two: str) -> str:
+    """The sentences of both, each once."""
+    # Blocks of one check have the same one; do not take it apart for each.
+    return one if one == two else " ".join(dict.fromkeys(filter(None, re.split(r"(?<=\.) ", f"{one} {two}".strip()))))
 
 
 def _merged(one: Comparison, two: Comparison) -> tuple[tuple[WrongRegion, ...], bool]:

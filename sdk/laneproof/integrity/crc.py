@@ -5,12 +5,14 @@ The CRCs of PCI Express's packets are in `pcie_crc`; predicting a pattern's CRC 
 
 from __future__ import annotations
 
+import operator
 import zlib
 from collections.abc import Callable
 from functools import cache
-from typing import Literal, cast
+from typing import Literal, SupportsIndex, cast
 
 from laneproof.errors import BadInput
+from laneproof.integrity.allocation import checked_index
 from laneproof.integrity.buffers import byte_view
 from laneproof.integrity.gf2 import LinearMap
 
@@ -34,7 +36,7 @@ def crc_backend() -> Literal["zlib-ng", "zlib"]:
     return "zlib" if _library is zlib else "zlib-ng"
 
 
-def crc32(data: object, value: int = 0) -> int:
+def crc32(data: object, value: SupportsIndex = 0) -> int:
     """CRC-32 of a C-contiguous buffer, continued from `value`, the CRC of what came before.
 
     Raises BadInput for something that is no such buffer, and for a value outside 32 bits.
@@ -42,15 +44,13 @@ def crc32(data: object, value: int = 0) -> int:
     return crc32_of_bytes(byte_view(data).data, _checked(value, "value"))
 
 
-def crc32_combine(first: int, second: int, second_length: int) -> int:
+def crc32_combine(first: SupportsIndex, second: SupportsIndex, second_length: SupportsIndex) -> int:
     """CRC-32 of two pieces in a row, from the CRC of each and the second's length in bytes.
 
     Raises BadInput for a negative length or a CRC outside 32 bits.
     """
-    if second_length < 0:
-        raise BadInput(f"crc32_combine: the second piece's length is {second_length}; give its bytes, 0 or more")
     crc = _checked(first, "first")
-    length = second_length % _ORDER
+    length = _length(second_length) % _ORDER
     power = 0
     while length:
         if length & 1:
@@ -76,7 +76,15 @@ def one_zero_byte(reflected_polynomial: int, width: int) -> LinearMap:
     return one_bit.squared().squared().squared()
 
 
-def _checked(crc: int, what: str) -> int:
-    if not 0 <= crc < 2**32:
-        raise BadInput(f"{what} is {crc}, no CRC-32; give a number from 0 to 0xFFFFFFFF")
-    return crc
+def _length(nbytes: SupportsIndex) -> int:
+    try:
+        number = operator.index(nbytes)
+    except TypeError:
+        number = -1
+    if number < 0:
+        raise BadInput(f"second_length is {nbytes!r}; give the bytes of the second piece, a whole number from 0 on")
+    return number
+
+
+def _checked(crc: SupportsIndex, what: str) -> int:
+    return checked_index(what, crc, 2**32)

@@ -8,9 +8,11 @@ from typing import Literal, get_args
 import numpy as np
 from numpy.typing import NDArray
 
+from laneproof.integrity import kernels
 from laneproof.integrity.buffers import Bytes
 from laneproof.integrity.pattern import Pattern
-from laneproof.integrity.recovery import MAX_GAP, MIN_RUN, Positions, Runs, recovery
+from laneproof.integrity.prbs_recovery import MAX_GAP, Positions, Runs
+from laneproof.integrity.recovery import MIN_RUN, recovery
 
 Kind = Literal[
     "shifted",
@@ -60,7 +62,9 @@ _FIRST_BYTES = 64
 _MAX_PIECES = 1 << 20
 CODES: dict[Kind, int] = {kind: code for code, kind in enumerate(get_args(Kind))}
 OF_PATTERN = CODES["elsewhere"]
-PLACED = [CODES[kind] for kind in ("elsewhere", "reversed-bytes", "reversed-words", "reversed-bits")]
+IS_PLACED = np.array([kind == "elsewhere" or kind.startswith("reversed") for kind in CODES])
+"""By code, whether ranges of that kind have a place in the pattern's period."""
+
 _MIRRORED = np.packbits(np.unpackbits(np.arange(256, dtype=np.uint8)[:, None], axis=1)[:, ::-1], axis=1)[:, 0]
 
 
@@ -130,6 +134,8 @@ class _Dissection:
         found: list[Pieces] = []
         count = done = 0
         damaged = False
+        # Chunks are too small to be worth the import of the compiled kernels; all together may not be.
+        kernels.for_bytes(self._data.size)
         difference = np.empty(0, np.uint8)
         while done < self._data.size and count < _MAX_PIECES:
             size = min(_CHUNK_BYTES, self._data.size - done)
@@ -160,10 +166,10 @@ class _Dissection:
         found: list[Pieces] = []
 
         def add(pieces: Pieces) -> None:
-            pieces = pieces.merged(MAX_GAP)
-            for start, stop in zip(pieces.start.tolist(), pieces.stop.tolist(), strict=True):
-                left[start:stop] = False
-            found.append(pieces)
+            if pieces.start.size:
+                pieces = pieces.merged(MAX_GAP)
+                _clear(left, pieces)
+                found.append(pieces)
 
         if self._last is not None and self._last[0] == OF_PATTERN:
             place = self._last[2] + done
@@ -220,16 +226,14 @@ class _Dissection:
 
     def _finished(self, found: list[Pieces], wrong: NDArray[np.bool_], left: NDArray[np.bool_], done: int) -> Pieces:
         """The chunk's ranges and what is left as noise, with positions in the buffer."""
-        pieces = Pieces.together(found).merged(MAX_GAP).apart()
-        for start, stop in zip(pieces.start.tolist(), pieces.stop.tolist(), strict=True):
-            left[start:stop] = False
+        # What was found at one go is in order, merged and apart.
+        pieces = found[0] if len(found) == 1 else Pieces.together(found).merged(MAX_GAP).apart()
         if left.any():
+            _clear(left, pieces)
             pieces = Pieces.together([pieces, Pieces.of(*_ranges(left, 1, _NOISE_GAP), "noise")])
-        ranges = zip(pieces.start.tolist(), pieces.stop.tolist(), strict=True)
-        pieces.columns[5] = [np.count_nonzero(wrong[start:stop]) for start, stop in ranges]
+        pieces.columns[5] = _counted(wrong, pieces)
         pieces.columns[:2] += done
-        placed = np.isin(pieces.code, PLACED)
-        pieces.columns[3] = np.where(placed, (pieces.alignment - done) % self._period, 0)
+        pieces.columns[3] = np.where(IS_PLACED[pieces.code], (pieces.alignment - done) % self._period, 0)
         return pieces
 
     def _plain(self, chunk: Bytes) -> Bytes:
@@ -260,6 +264,29 @@ class _Dissection:
         if self._last is not None and self._last[:2] == (CODES[kind], unit):
             kept |= (starts < stops) & ((alignments - done) % self._period == self._last[2])
         return Pieces.of(starts[kept] + skipped, stops[kept] + skipped, kind, alignments[kept], unit)
+
+
+def _clear(left: NDArray[np.bool_], pieces: Pieces) -> None:
+    starts, stops = pieces.columns[:2].copy()
+    compiled = kernels.places_for_bytes(left.size)
+    if compiled is not None:
+        compiled.clear(left.view(np.uint8), starts, stops)
+        return
+    for start, stop in zip(starts.tolist(), stops.tolist(), strict=True):
+        left[start:stop] = False
+
+
+def _counted(wrong: NDArray[np.bool_], pieces: Pieces) -> Positions:
+    """How many bytes of each range are wrong."""
+    counts = np.empty(pieces.start.size, np.int64)
+    starts, stops = pieces.columns[:2].copy()
+    compiled = kernels.places_for_bytes(wrong.size)
+    if compiled is not None:
+        compiled.count(wrong.view(np.uint8), starts, stops, counts)
+        return counts
+    for index, (start, stop) in enumerate(zip(starts.tolist(), stops.tolist(), strict=True)):
+        counts[index] = np.count_nonzero(wrong[start:stop])
+    return counts
 
 
 def _over_borders(pieces: Pieces) -> Pieces:

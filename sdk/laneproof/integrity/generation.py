@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from laneproof.integrity import kernels
-from laneproof.integrity.buffers import Bytes, in_pieces, whole_words
+from laneproof.integrity.buffers import Bytes, in_pieces
 from laneproof.integrity.prbs import LongPrbs
 from laneproof.integrity.sources import Source
 
@@ -14,31 +14,28 @@ def write(source: Source, out: Bytes, position: int, *, complement: bool, thread
     """Fill `out` with the bytes from `position` on, or with their complement."""
     compiled = kernels.for_bytes(out.size) if isinstance(source, LongPrbs) else None
 
-    def write_piece(start: int, stop: int) -> None:
-        piece, at = out[start:stop], (position + start) % source.period_bytes
+    def write_piece(start: int, piece: Bytes) -> None:
+        at = (position + start) % source.period_bytes
         if compiled is not None and isinstance(source, LongPrbs):
-            _write_compiled(compiled, source, piece, at, complement)
+            polynomial = source.polynomial
+            flip = 0 if source.inverted == complement else -1
+            compiled.fill(piece, source.before(at), polynomial.n, polynomial.k, flip)
         else:
             _write_tiles(source, piece, at, complement)
 
-    in_pieces(write_piece, out.size, threads, most=kernels.most_threads(compiled))
-
-
-def _write_compiled(compiled: kernels.Compiled, source: LongPrbs, out: Bytes, position: int, complement: bool) -> None:
-    words, before, after = whole_words(out)
-    _write_tiles(source, out[:before], position, complement)
-    lead = source.before((position + before) % source.period_bytes)
-    flip = np.uint64(0 if source.inverted == complement else 2**64 - 1)
-    polynomial = source.polynomial
-    compiled.fill(words, ~lead if complement else lead, polynomial.n, polynomial.k, flip)
-    _write_tiles(source, out[out.size - after :], (position + out.size - after) % source.period_bytes, complement)
+    if threads == 1:
+        write_piece(0, out)
+    else:
+        in_pieces(write_piece, out, threads, most=kernels.most_threads(compiled))
 
 
 def _write_tiles(source: Source, out: Bytes, position: int, complement: bool) -> None:
-    done = 0
-    for tile in source.tiles(position, out.size):
+    done, flipped = 0, source.inverted != complement
+    if flipped and isinstance(source, LongPrbs):
+        done = source.write_complement(out, position)
+    for tile in source.tiles((position + done) % source.period_bytes, out.size - done):
         piece = out[done : done + tile.size]
-        if source.inverted != complement:
+        if flipped:
             np.invert(tile, out=piece)
         else:
             # Not copyto: the C library's copy is at times four times slower between unequal alignments.

@@ -11,26 +11,19 @@ from collections.abc import Iterator
 from typing import SupportsIndex
 
 import attrs
-import numpy as np
 from attrs import field, frozen
-from numpy.typing import NDArray
 
 from laneproof.errors import BadInput
 from laneproof.integrity.allocation import COUNT_LIMIT, checked_index
-from laneproof.integrity.buffers import Bytes, byte_view
+from laneproof.integrity.buffers import byte_view
 from laneproof.integrity.comparison import Comparison, WrongRegion
 from laneproof.integrity.pattern import Pattern
+from laneproof.integrity.tally import KEPT_MASKS, TILE_BYTES, Tally, Units
 
 MAX_MASKS = 64
 """The most XOR masks that a `Localisation` lists, most frequent first."""
 
 PAGE_BYTES = 4096
-
-# Damage is worked through in pieces of this size: what is worked out from one stays well below 16 MiB.
-_TILE_BYTES = 1 << 17
-# Masks remembered while counting. Garbage has a new one in each word, and none of them means anything.
-_KEPT_MASKS = 1 << 12
-_BITS_OF_BYTE = np.unpackbits(np.arange(256, dtype=np.uint8)[:, None], axis=1, bitorder="little").astype(np.int64)
 
 
 @frozen
@@ -139,13 +132,33 @@ def localise(pattern: Pattern, received: object, at: SupportsIndex = 0, *, block
     if block is not None and checked_index("block", block, COUNT_LIMIT) == 0:
         raise BadInput("block is 0; give the bytes of a transfer block, or leave it out")
     comparison = pattern.verify(data, start)
-    tally = _Tally(start, start + data.size, block)
+    pages, blocks = Units(PAGE_BYTES), None if block is None else Units(block)
+    stop = start + data.size
+    tally = Tally(start, stop, (pages,) if blocks is None else (pages, blocks))
     for position, size in _damaged_tiles(comparison, start, data.size):
-        piece = data[position - start : position - start + size]
-        expected = np.empty(size, np.uint8)
-        pattern.fill(expected, position)
-        tally.add(position, piece, expected)
-    return tally.localisation(comparison)
+        tally.add(pattern, position, data[position - start : position - start + size])
+    shifted = comparison.shifted(start)
+    return Localisation(
+        start=start,
+        stop=stop,
+        block_bytes=block,
+        wrong_bytes=comparison.mismatched_bytes,
+        wrong_bits=comparison.mismatched_bits,
+        wrong_dwords=tally.dwords,
+        wrong_pages=pages.count,
+        wrong_blocks=None if blocks is None else blocks.count,
+        regions=shifted.regions,
+        regions_cut=shifted.regions_cut,
+        bit_of_dword=tuple(tally.bits.tolist()),
+        byte_of_64=tuple(tally.lanes.tolist()),
+        zero_to_one=tally.zero_to_one,
+        one_to_zero=comparison.mismatched_bits - tally.zero_to_one,
+        masks_are_least=tally.forgotten,
+        caution=comparison.caution,
+        mask_counts=dict(zip(tally.masks.tolist(), tally.mask_counts.tolist(), strict=True)),
+        head=_Edge(tally.head, pages.holds(start), blocks is not None and blocks.holds(start)),
+        tail=_Edge(tally.tail, pages.holds(stop - 1), blocks is not None and blocks.holds(stop - 1)),
+    )
 
 
 def _damaged_tiles(comparison: Comparison, start: int, nbytes: int) -> Iterator[tuple[int, int]]:
@@ -156,122 +169,11 @@ def _damaged_tiles(comparison: Comparison, start: int, nbytes: int) -> Iterator[
     if comparison.regions_cut:
         regions.append((regions[-1][1], stop))
     for first, last in regions:
-        done = max(done, first // _TILE_BYTES * _TILE_BYTES)
+        done = max(done, first // TILE_BYTES * TILE_BYTES)
         while done < last:
-            following = min((done // _TILE_BYTES + 1) * _TILE_BYTES, stop)
+            following = min((done // TILE_BYTES + 1) * TILE_BYTES, stop)
             yield done, following - done
             done = following
-
-
-class _Tally:
-    """Counts gathered over tiles in ascending order."""
-
-    def __init__(self, start: int, stop: int, block: int | None) -> None:
-        self._start, self._stop, self._block = start, stop, block
-        self._dwords = 0
-        self._zero_to_one = 0
-        self._one_to_zero = 0
-        self._bits = np.zeros((4, 8), np.int64)
-        self._lanes = np.zeros(64, np.int64)
-        self._masks = np.empty(0, np.uint32)
-        self._mask_counts = np.empty(0, np.int64)
-        self._forgotten = False
-        self._pages = _Units(PAGE_BYTES)
-        self._blocks = _Units(block) if block is not None else None
-        self._head = self._tail = 0
-
-    def add(self, position: int, received: Bytes, expected: Bytes) -> None:
-        # Padded to whole lines of 64 bytes; what pads is no difference.
-        skipped = position % 64
-        padded = np.zeros(-(-(skipped + received.size) // 64) * 64, np.uint8)
-        difference = padded[skipped : skipped + received.size]
-        np.bitwise_xor(received, expected, out=difference)
-        wrong = np.flatnonzero(difference)
-        if not wrong.size:
-            return
-        self._pages.add(wrong, position)
-        if self._blocks is not None:
-            self._blocks.add(wrong, position)
-        self._lanes += np.count_nonzero(padded.reshape(-1, 64), axis=0)
-        for lane in range(4):
-            self._bits[lane] += np.bincount(padded[lane::4], minlength=256) @ _BITS_OF_BYTE
-        self._zero_to_one += _ones(difference & received)
-        self._one_to_zero += _ones(difference & expected)
-        dwords = padded.view("<u4")
-        self._add_masks(dwords)
-        if position == self._start:
-            self._head = int(dwords[skipped // 4])
-        if position + received.size == self._stop:
-            self._tail = int(dwords[(skipped + received.size - 1) // 4])
-
-    def _add_masks(self, dwords: NDArray[np.uint32]) -> None:
-        masks, counts = np.unique(dwords[dwords != 0], return_counts=True)
-        self._dwords += int(counts.sum())
-        masks = np.concatenate((self._masks, masks))
-        counts = np.concatenate((self._mask_counts, counts))
-        masks, each = np.unique(masks, return_inverse=True)
-        summed = np.zeros(masks.size, np.int64)
-        np.add.at(summed, each, counts)
-        if masks.size > _KEPT_MASKS:
-            # Nearly all are 1, on which this sort is fast, unlike a partition.
-            frequent = np.argsort(-summed, kind="stable")[:_KEPT_MASKS]
-            masks, summed = masks[frequent], summed[frequent]
-            self._forgotten = True
-        self._masks, self._mask_counts = masks, summed
-
-    def localisation(self, comparison: Comparison) -> Localisation:
-        start, stop, blocks = self._start, self._stop, self._blocks
-        head = _Edge(self._head, self._pages.holds(start), blocks is not None and blocks.holds(start))
-        tail = _Edge(self._tail, self._pages.holds(stop - 1), blocks is not None and blocks.holds(stop - 1))
-        shifted = comparison.shifted(start)
-        return Localisation(
-            start=start,
-            stop=stop,
-            block_bytes=self._block,
-            wrong_bytes=comparison.mismatched_bytes,
-            wrong_bits=comparison.mismatched_bits,
-            wrong_dwords=self._dwords,
-            wrong_pages=self._pages.count,
-            wrong_blocks=None if blocks is None else blocks.count,
-            regions=shifted.regions,
-            regions_cut=shifted.regions_cut,
-            bit_of_dword=tuple(self._bits.ravel().tolist()),
-            byte_of_64=tuple(self._lanes.tolist()),
-            zero_to_one=self._zero_to_one,
-            one_to_zero=self._one_to_zero,
-            masks_are_least=self._forgotten,
-            caution=comparison.caution,
-            mask_counts=dict(zip(self._masks.tolist(), self._mask_counts.tolist(), strict=True)),
-            head=head,
-            tail=tail,
-        )
-
-
-class _Units:
-    """How many units of one size hold a wrong byte; the wrong bytes come in ascending order."""
-
-    def __init__(self, unit_bytes: int) -> None:
-        self._unit_bytes = unit_bytes
-        self._first = self._last = -1
-        self.count = 0
-
-    def add(self, wrong: NDArray[np.intp], position: int) -> None:
-        # The position may be beyond 2^63, so it is kept out of the array.
-        base, skipped = divmod(position, self._unit_bytes)
-        units = (wrong + skipped) // self._unit_bytes
-        first, last = base + int(units[0]), base + int(units[-1])
-        self.count += 1 + int(np.count_nonzero(units[1:] != units[:-1])) - (first == self._last)
-        if self._first < 0:
-            self._first = first
-        self._last = last
-
-    def holds(self, position: int) -> bool:
-        """Whether the unit of that position, the first or the last looked at, is wrong."""
-        return position // self._unit_bytes in (self._first, self._last)
-
-
-def _ones(data: Bytes) -> int:
-    return int(np.bincount(data, minlength=256) @ _BITS_OF_BYTE.sum(axis=1))
 
 
 def _joined(left: Localisation, right: Localisation) -> Localisation:
@@ -293,7 +195,7 @@ def _joined(left: Localisation, right: Localisation) -> Localisation:
     regions = Comparison(bytes_checked=0, regions=left.regions, regions_cut=left.regions_cut).combined(
         Comparison(bytes_checked=0, regions=right.regions, regions_cut=right.regions_cut)
     )
-    kept = {mask: count for mask, count in masks.most_common(_KEPT_MASKS) if count > 0}
+    kept = {mask: count for mask, count in masks.most_common(KEPT_MASKS) if count > 0}
     return attrs.evolve(
         left,
         stop=right.stop,
@@ -308,7 +210,7 @@ def _joined(left: Localisation, right: Localisation) -> Localisation:
         byte_of_64=_sums(left.byte_of_64, right.byte_of_64),
         zero_to_one=left.zero_to_one + right.zero_to_one,
         one_to_zero=left.one_to_zero + right.one_to_zero,
-        masks_are_least=left.masks_are_least or right.masks_are_least or len(masks) > _KEPT_MASKS,
+        masks_are_least=left.masks_are_least or right.masks_are_least or len(masks) > KEPT_MASKS,
         caution=left.caution if right.caution in left.caution else f"{left.caution} {right.caution}".strip(),
         mask_counts=kept,
         head=_outer(left, right, left._head, right._head, left.start),  # pyright: ignore[reportPrivateUsage]

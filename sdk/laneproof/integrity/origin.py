@@ -6,6 +6,7 @@ How places are found again from the words alone is in `recovery`, how a buffer i
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from typing import SupportsIndex, get_args
 
 import attrs
@@ -20,15 +21,10 @@ from laneproof.integrity.allocation import (
     checked_index,
 )
 from laneproof.integrity.buffers import Bytes, byte_view
-from laneproof.integrity.dissection import CODES, OF_PATTERN, PLACED, Kind, Pieces, dissected, place_period
+from laneproof.integrity.dissection import CODES, IS_PLACED, OF_PATTERN, Kind, Pieces, dissected, place_period
 from laneproof.integrity.pattern import Pattern
-from laneproof.integrity.recovery import (
-    MIN_RUN,
-    TAG_PLACE_BITS,
-    Positions,
-    PrbsRecovery,
-    recovery,
-)
+from laneproof.integrity.prbs_recovery import Positions, PrbsRecovery
+from laneproof.integrity.recovery import MIN_RUN, TAG_PLACE_BITS, recovery
 from laneproof.integrity.tagged import SEQUENCES
 
 MAX_ORIGINS = 4096
@@ -160,25 +156,24 @@ class _Places:
             return source.period_position()
         return _place_of_state(pattern)
 
-    def _holders(self, place: int) -> list[int]:
-        """Ranks of the buffers that hold a place, ascending: likeliest first."""
+    def _holders(self, places: Positions) -> Iterator[list[int]]:
+        """For each place the ranks of the buffers that hold it, ascending: likeliest first."""
         if self._past.nbytes >= self._period:
-            return list(range(len(self._buffers)))
-        low, high = place - self._past.nbytes, place
-        ranks = self._between(low, high)
-        if low < 0:
-            ranks += self._between(low + self._period, self._period)
-        return sorted(ranks)
+            everyone = list(range(len(self._buffers)))
+            yield from (everyone for _ in places)
+            return
+        ranks = self._by_start.tolist()
+        for batch in np.split(places, range(MAX_ORIGINS, places.size, MAX_ORIGINS)):
+            # The buffers that start at most their length before it; over the period's end, those near that.
+            low = batch - self._past.nbytes
+            edges = [np.searchsorted(self._ascending, edge, side="right") for edge in (low, batch, low + self._period)]
+            for first, last, turned in np.stack(edges, axis=1).tolist():
+                yield sorted(ranks[first:last] + ranks[turned:])
 
-    def _between(self, low: int, high: int) -> list[int]:
-        """Those that start after `low`, up to `high`."""
-        first, last = np.searchsorted(self._ascending, (low, high), side="right").tolist()
-        return self._by_start[first:last].tolist()
-
-    def candidates(self, place: int, near: int) -> tuple[tuple[Source, ...], bool]:
+    def _candidates(self, place: int, near: int, holders: list[int]) -> tuple[tuple[Source, ...], bool]:
         """Sources of a place that was found at position `near` of this buffer, and whether there are more."""
         sources: list[Source] = []
-        for rank in self._holders(place):
+        for rank in holders:
             first = (place - int(self._starts[rank])) % self._period
             positions = range(first, self._past.nbytes, self._period)
             middle = 0 if near < first else (near - first) // self._period
@@ -191,7 +186,7 @@ class _Places:
 
     def map(self, pieces: Pieces, analysed: int) -> OriginMap:
         """Give each range its sources and its kind."""
-        placed = np.isin(pieces.code, PLACED)
+        placed = IS_PLACED[pieces.code]
         places = (pieces.alignment + pieces.start) % self._period
         here = pieces.start + self._at
         own = (places - self._starts[0]) % self._period
@@ -203,8 +198,8 @@ class _Places:
         code = self._of_own(pieces, inside & (pieces.code == OF_PATTERN), moved)
         weak = (pieces.code == OF_PATTERN) & ~inside & (pieces.stop - pieces.start < MIN_RUN)
         code[weak] = CODES["noise"]
-        for index in np.flatnonzero((code == OF_PATTERN) & ~inside).tolist():
-            holders = self._holders(int(places[index]))
+        others = np.flatnonzero((code == OF_PATTERN) & ~inside)
+        for index, holders in zip(others.tolist(), self._holders(places[others]), strict=True):
             if not holders and pieces.stop[index] - pieces.start[index] < _MIN_ELSEWHERE:
                 code[index] = CODES["noise"]
             elif holders:
@@ -212,14 +207,16 @@ class _Places:
         kinds = get_args(Kind)
         totals = np.bincount(code, pieces.wrong, len(kinds)).astype(np.int64).tolist()
         origins: list[Origin] = []
-        for index in range(min(MAX_ORIGINS, code.size)):
+        listed = slice(min(MAX_ORIGINS, code.size))
+        rows = pieces.columns[:, listed].T.tolist()
+        for index, (row, holders) in enumerate(zip(rows, self._holders(places[listed]), strict=True)):
             kind: Kind = kinds[code[index]]
             sources, cut = (), False
             if placed[index] and kind != "noise":
-                sources, cut = self.candidates(int(places[index]), int(here[index]))
+                sources, cut = self._candidates(int(places[index]), int(here[index]), holders)
             elif kind == "pre-fill":
                 sources = (Source(*self._buffers[0], int(here[index])),)
-            start, stop, _, _, unit, wrong = pieces.columns[:, index].tolist()
+            start, stop, _, _, unit, wrong = row
             origins.append(
                 Origin(
                     start=start,

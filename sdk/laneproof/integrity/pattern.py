@@ -133,7 +133,7 @@ class Pattern:
     @property
     def caution(self) -> str:
         """One sentence on what the pattern cannot tell; empty where it tells stale data."""
-        if self.tells_stale:
+        if self.name in _TELL_STALE and self.state is None:
             return ""
         if self.state is not None:
             why = "started from a given state is the same for every buffer"
@@ -147,7 +147,7 @@ class Pattern:
 
     def period_position(self, at: SupportsIndex = 0) -> int:
         """Where in the pattern's period, in bytes, position `at` of this stretch stands."""
-        return self._position(at)
+        return self._position(at, self._source)
 
     def for_sequence(self, sequence: SupportsIndex) -> Pattern:
         """The same pattern's stretch for another sequence number of the same run, slot and channel.
@@ -172,8 +172,8 @@ class Pattern:
         numba; its `kernels` says which of the two ran (`laneproof.integrity.kernels` chooses). Memory is bounded by
         16 MiB whatever the buffer. An empty buffer gives an empty comparison, which is not `ok`.
         """
-        received, workers = byte_view(buffer), checked_threads(threads)
-        return compare(received, self._source, self._position(at), caution=self.caution, threads=workers)
+        received, workers, source = byte_view(buffer), checked_threads(threads), self._source
+        return compare(received, source, self._position(at, source), caution=self.caution, threads=workers)
 
     def verify_digest(self, buffer: object, at: SupportsIndex = 0) -> Comparison:
         """Compare with the pattern by the CRC-32 of each 1 MiB, predicted, not made: at the speed of reading.
@@ -196,7 +196,7 @@ class Pattern:
         return compare_by_digest(received, self._chunks(first, received.size), exactly, caution=self.caution)
 
     def _chunks(self, at: int, nbytes: int) -> Iterator[Chunk]:
-        position, period = self._position(at), self.period_bytes
+        position, period = self.period_position(at), self.period_bytes
 
         def make(position: int, nbytes: int) -> Bytes:
             made = np.empty(nbytes, np.uint8)
@@ -210,11 +210,11 @@ class Pattern:
         return counted_chunks(WORD_BYTES if self.name == "tagged" else 4, period, make, position, nbytes)
 
     def _write(self, buffer: object, at: SupportsIndex, threads: SupportsIndex, *, complement: bool) -> None:
-        out, workers = byte_view(buffer, writable=True), checked_threads(threads)
-        write(self._source, out, self._position(at), complement=complement, threads=workers)
+        out, workers, source = byte_view(buffer, writable=True), checked_threads(threads), self._source
+        write(source, out, self._position(at, source), complement=complement, threads=workers)
 
-    def _position(self, at: SupportsIndex) -> int:
-        return (self._start + checked_index("at", at, COUNT_LIMIT)) % self._source.period_bytes
+    def _position(self, at: SupportsIndex, source: Source) -> int:
+        return (self._start + checked_index("at", at, COUNT_LIMIT)) % source.period_bytes
 
     @property
     def _source(self) -> Source:

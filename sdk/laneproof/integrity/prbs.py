@@ -13,7 +13,6 @@ from functools import cache, lru_cache
 
 import numpy as np
 from attrs import frozen
-from numpy.typing import NDArray
 
 from laneproof.integrity.buffers import Bytes
 from laneproof.integrity.gf2 import LinearMap
@@ -26,6 +25,8 @@ _FIRST_UNIT = 64
 # Tiles that alternate lie this much off a common multiple of 4 KiB, at which a read waits for an unrelated write.
 _STAGGER = 192
 _LONGEST_KEPT = 15
+# Blocks of up to a page are kept, for they are filled and verified one after the other: making one costs ten calls.
+_KEPT_BYTES = 1 << 12
 
 
 @frozen
@@ -83,12 +84,11 @@ class LongPrbs:
         self._state = state
         # The same position is asked for when a buffer is filled and when it is verified.
         self._beginning = lru_cache(maxsize=1024)(self._uncached_beginning)
+        self._block = lru_cache(maxsize=256)(self._uncached_block)
 
-    def before(self, position: int) -> NDArray[np.uint64]:
-        """The n words of 64 bytes before `position`, complemented where `inverted`: what the next follow from."""
-        looked_up = self._beginning((position - self._n * _FIRST_UNIT) % self.period_bytes)
-        words = np.frombuffer(looked_up, np.uint64)
-        return ~words if self.inverted else words
+    def before(self, position: int) -> Bytes:
+        """The n × 64 bytes before `position`, not complemented: what the next follow from."""
+        return self._beginning((position - self._n * _FIRST_UNIT) % self.period_bytes)
 
     def expected(self, position: int, nbytes: int) -> Iterator[Bytes]:
         """The same as `tiles`, but complemented where `inverted`, in larger pieces, each made to be compared.
@@ -106,6 +106,19 @@ class LongPrbs:
         else:
             yield from self._complements(position, nbytes, size)
 
+    def write_complement(self, out: Bytes, position: int) -> int:
+        """Write the complement of `tiles` where there is room for some, and return how many bytes were written."""
+        size = self._n * _LAST_UNIT
+        if out.size < 4 * size:
+            return 0
+        for tile in self.tiles(position, size):
+            np.invert(tile, out=out[:size])
+        x, done = np.empty(size, np.uint8), size
+        while done + 3 * size <= out.size:
+            self._continue_complement(out[done - size : done], x, out[done : done + 3 * size])
+            done += 3 * size
+        return done
+
     def _complements(self, position: int, nbytes: int, size: int) -> Iterator[Bytes]:
         three, x = np.empty(3 * size, np.uint8), np.empty(size, np.uint8)
         last = three[2 * size :]
@@ -113,33 +126,38 @@ class LongPrbs:
             np.invert(tile, out=last)
         yield last
         nbytes -= size
-        near = self._k * _LAST_UNIT
         while nbytes > 0:
-            # y ^ y is x, and y ^ x is y.
-            np.bitwise_xor(last[:near], last[size - near :], out=x[:near])
-            np.invert(x[:near], out=three[:near])
-            for start in range(near, size, near):
-                stop = min(start + near, size)
-                np.bitwise_xor(last[start:stop], x[start - near : stop - near], out=three[start:stop])
-                np.invert(three[start:stop], out=x[start:stop])
-            for tile in (1, 2):
-                if nbytes <= tile * size:
-                    break
-                lag, into = tile * near, three[tile * size : (tile + 1) * size]
-                for start in range(0, size, lag):
-                    stop = min(start + lag, size)
-                    earlier = three[tile * size + start - lag : tile * size + stop - lag]
-                    np.bitwise_xor(x[start:stop], earlier, out=into[start:stop])
+            self._continue_complement(last, x, three[: -(-nbytes // size) * size])
             yield three[: min(nbytes, 3 * size)]
             nbytes -= 3 * size
 
+    def _continue_complement(self, last: Bytes, x: Bytes, into: Bytes) -> None:
+        """Write the tiles, up to three, that follow the tile `last`, which may be the third of them; `x` is scratch."""
+        size, near = x.size, self._k * _LAST_UNIT
+        # y ^ y is x, and y ^ x is y.
+        np.bitwise_xor(last[:near], last[size - near :], out=x[:near])
+        np.invert(x[:near], out=into[:near])
+        for start in range(near, size, near):
+            stop = min(start + near, size)
+            np.bitwise_xor(last[start:stop], x[start - near : stop - near], out=into[start:stop])
+            np.invert(into[start:stop], out=x[start:stop])
+        for first in range(size, into.size, size):
+            lag = first // size * near
+            for start in range(0, size, lag):
+                stop = min(start + lag, size)
+                earlier = into[first + start - lag : first + stop - lag]
+                np.bitwise_xor(x[start:stop], earlier, out=into[first + start : first + stop])
+
     def tiles(self, position: int, nbytes: int) -> Iterator[Bytes]:
-        beginning = np.frombuffer(self._beginning(position), np.uint8)
-        if nbytes <= beginning.size:
-            if nbytes:
-                yield beginning[:nbytes]
-            return
-        unit = _FIRST_UNIT
+        if nbytes > _KEPT_BYTES:
+            yield from self._made(position, nbytes)
+        elif nbytes > self._n * _FIRST_UNIT:
+            yield self._block(position)[:nbytes]
+        elif nbytes:
+            yield self._beginning(position)[:nbytes]
+
+    def _made(self, position: int, nbytes: int) -> Iterator[Bytes]:
+        beginning, unit = self._beginning(position), _FIRST_UNIT
         while unit < _LAST_UNIT and self._n * unit < nbytes:
             unit *= 2
         tile_bytes = self._n * unit
@@ -173,7 +191,12 @@ class LongPrbs:
             np.bitwise_xor(before[start:stop], into[start - near : stop - near], out=into[start:stop])
             start = stop
 
-    def _uncached_beginning(self, position: int) -> bytes:
+    def _uncached_block(self, position: int) -> Bytes:
+        block = np.concatenate([*map(np.copy, self._made(position, _KEPT_BYTES))])
+        block.flags.writeable = False
+        return block
+
+    def _uncached_beginning(self, position: int) -> Bytes:
         state = self._state
         for jump in _jumps(self.polynomial):
             if not position:
@@ -181,7 +204,8 @@ class LongPrbs:
             if position & 1:
                 state = jump(state)
             position >>= 1
-        return _unfolding(self.polynomial)(state).to_bytes(self._n * _FIRST_UNIT, "big")
+        made = _unfolding(self.polynomial)(state).to_bytes(self._n * _FIRST_UNIT, "big")
+        return np.frombuffer(made, np.uint8)
 
 
 @cache

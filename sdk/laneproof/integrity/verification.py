@@ -8,12 +8,13 @@ from __future__ import annotations
 
 import ctypes
 from collections.abc import Iterator
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
 from laneproof.integrity import kernels
-from laneproof.integrity.buffers import Bytes, in_pieces, whole_words
+from laneproof.integrity.buffers import Bytes, in_pieces
 from laneproof.integrity.comparison import MAX_REGIONS, Comparison, WrongRegion
 from laneproof.integrity.prbs import LongPrbs
 from laneproof.integrity.sources import Source
@@ -32,47 +33,39 @@ def compare(received: Bytes, source: Source, position: int, *, caution: str, thr
     """Compare `received` with the bytes of `source` from `position` on."""
     compiled = kernels.for_bytes(received.size) if isinstance(source, LongPrbs) else None
 
-    def compare_piece(start: int, stop: int) -> Comparison:
-        piece, at = received[start:stop], (position + start) % source.period_bytes
-        findings = _Findings(start)
+    def compare_piece(start: int, piece: Bytes) -> Comparison:
+        at = (position + start) % source.period_bytes
         if compiled is not None and isinstance(source, LongPrbs):
-            _compare_compiled(compiled, source, piece, at, findings)
-        else:
-            _compare_tiles(source, piece, at, 0, findings)
-        name: kernels.Name = "numpy" if compiled is None else "numba"
-        return findings.comparison(piece.size, caution, name)
+            return _compare_compiled(compiled, source, piece, at, start, caution)
+        findings = _Findings(start)
+        _compare_tiles(source, piece, at, findings)
+        return findings.comparison(piece.size, caution, "numpy")
 
-    whole, *others = in_pieces(compare_piece, received.size, threads, most=kernels.most_threads(compiled))
+    if threads == 1:
+        return compare_piece(0, received)
+    whole, *others = in_pieces(compare_piece, received, threads, most=kernels.most_threads(compiled))
     for other in others:
         whole = whole.combined(other)
     return whole
 
 
 def _compare_compiled(
-    compiled: kernels.Compiled, source: LongPrbs, received: Bytes, position: int, findings: _Findings
-) -> None:
-    words, before, after = whole_words(received)
-    behind = received.size - after
-    period, polynomial = source.period_bytes, source.polynomial
-    _compare_tiles(source, received[:before], position, 0, findings)
-    scratch = np.empty(compiled.scratch_words(polynomial.n), np.uint64)
+    compiled: kernels.Compiled, source: LongPrbs, received: Bytes, position: int, start: int, caution: str
+) -> Comparison:
     # One more than are listed, to see that there are more.
-    starts, stops = np.empty((2, MAX_REGIONS + 1), np.int64)
-    wrong_bytes, wrong_bits, runs = compiled.verify(
-        words,
-        source.before((position + before) % period),
-        polynomial.n,
-        polynomial.k,
-        np.uint64(2**64 - 1 if source.inverted else 0),
-        scratch,
-        starts,
-        stops,
+    runs = np.empty(2 * (MAX_REGIONS + 1), np.int64)
+    polynomial, flip = source.polynomial, -1 if source.inverted else 0
+    wrong_bytes, wrong_bits, found = compiled.verify(
+        received, source.before(position), polynomial.n, polynomial.k, flip, runs
     )
-    findings.add(before, wrong_bytes, wrong_bits, starts[:runs].tolist(), stops[:runs].tolist())
-    _compare_tiles(source, received[behind:], (position + behind) % period, behind, findings)
+    if not wrong_bytes:
+        return _clean(received.size, caution, "numba")
+    findings = _Findings(start)
+    findings.add(0, wrong_bytes, wrong_bits, runs[0 : 2 * found : 2].tolist(), runs[1 : 2 * found : 2].tolist())
+    return findings.comparison(received.size, caution, "numba")
 
 
-def _compare_tiles(source: Source, received: Bytes, position: int, offset: int, findings: _Findings) -> None:
+def _compare_tiles(source: Source, received: Bytes, position: int, findings: _Findings) -> None:
     done = 0
     for tile in _expected(source, position, received.size):
         piece = received[done : done + tile.size]
@@ -80,7 +73,7 @@ def _compare_tiles(source: Source, received: Bytes, position: int, offset: int, 
             for start in range(0, tile.size, _PART_BYTES):
                 got, made = piece[start : start + _PART_BYTES], tile[start : start + _PART_BYTES]
                 if _differ(got, made):
-                    findings.add(offset + done + start, *_differences(got, made, wanted=not findings.cut))
+                    findings.add(done + start, *_differences(got, made, wanted=not findings.cut))
         done += tile.size
     if done != received.size:
         raise AssertionError(f"{done} bytes were expected to be made for {received.size}")
@@ -128,6 +121,12 @@ def _differences(received: Bytes, expected: Bytes, *, wanted: bool) -> tuple[int
     return int(np.count_nonzero(wrong)), _count_ones(words), edges[0::2], edges[1::2]
 
 
+@lru_cache(maxsize=64)
+def _clean(bytes_checked: int, caution: str, name: kernels.Name) -> Comparison:
+    """Made once for blocks of one size: making it takes as long as verifying 64 KiB."""
+    return Comparison(bytes_checked=bytes_checked, caution=caution, kernels=name)
+
+
 class _Findings:
     """What is wrong in a piece that starts at `start`, gathered in ascending order."""
 
@@ -157,6 +156,8 @@ class _Findings:
             self.cut = True
 
     def comparison(self, bytes_checked: int, caution: str, name: kernels.Name) -> Comparison:
+        if not self._wrong_bytes:
+            return _clean(bytes_checked, caution, name)
         return Comparison(
             bytes_checked=bytes_checked,
             mismatched_bytes=self._wrong_bytes,

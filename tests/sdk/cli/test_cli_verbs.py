@@ -12,6 +12,8 @@ from pathlib import Path
 
 import pytest
 
+from laneproof.integrity import crc_backend, kernels
+
 Run = Callable[..., object]
 IMAGES = Path(__file__).parents[2] / "fixtures" / "config"
 RECORDED = sorted(path.name for path in IMAGES.glob("*.bin"))
@@ -101,6 +103,36 @@ def test_endpoints_lists_a_driver_that_cannot_be_used_and_says_why(laneproof: Ru
     text = " ".join(done.out.split())
     assert "broken: from invented-card cannot be used: its import failed with AttributeError" in text
     assert "sim:demo#north" in text
+
+
+@pytest.mark.parametrize(
+    ("variable", "installed", "status", "says"),
+    [
+        ("", True, 0, "kernels: numba, loaded when it is worth it"),
+        ("", False, 0, "kernels: numpy"),
+        ("numpy", True, 0, "kernels: numpy"),
+        ("numba", False, 4, "kernels: cannot be used: LANEPROOF_KERNELS asks for numba, which is not installed;"),
+        ("fast", True, 4, 'kernels: cannot be used: LANEPROOF_KERNELS is "fast"; give numpy or numba'),
+    ],
+)
+def test_endpoints_says_what_checks_data_and_loads_none_of_it(
+    variable: str, installed: bool, status: int, says: str
+) -> None:
+    code = (
+        "import importlib.util, sys\n"
+        "from laneproof.cli import main\n"
+        "find = importlib.util.find_spec\n"
+        f"importlib.util.find_spec = lambda name: {installed} or None if name == 'numba' else find(name)\n"
+        "status = main(['endpoints'])\n"
+        "assert 'numba' not in sys.modules\n"
+        "sys.exit(status)\n"
+    )
+    environ = os.environ | {kernels.VARIABLE: variable}
+    done = subprocess.run([sys.executable, "-c", code], env=environ, capture_output=True, text=True, check=False)
+    assert (done.returncode, done.stderr) == (status, "")
+    text = " ".join(done.stdout.split())
+    assert "sim:demo#north" in text
+    assert f"{says} CRC-32: {crc_backend()}" in text if status == 0 else says in text
 
 
 def test_survey_runs_as_an_ordinary_user_too() -> None:

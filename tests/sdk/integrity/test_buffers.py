@@ -8,13 +8,16 @@ import mmap
 
 import numpy as np
 import pytest
+from numpy.lib.stride_tricks import as_strided
 
 from laneproof.errors import BadInput
-from laneproof.integrity import pattern
+from laneproof.integrity import crc32, pattern
+from laneproof.integrity.buffers import byte_view, in_pieces
 
 PATTERN = pattern("prbs31", seed=1)
 EXPECTED = bytearray(48)
 PATTERN.fill(EXPECTED)
+EVERY_CALL = (PATTERN.fill, PATTERN.fill_unlike, PATTERN.verify, PATTERN.verify_digest, crc32)
 
 
 @pytest.mark.parametrize(
@@ -41,6 +44,24 @@ def test_any_contiguous_buffer_is_filled_and_verified(make):
     assert PATTERN.verify(buffer).ok
 
 
+def test_plain_bytes_are_taken_as_they_are():
+    data = np.zeros(48, np.uint8)
+    assert byte_view(data, writable=True) is data
+    assert byte_view(data.view(np.recarray)).__class__ is np.ndarray
+
+
+@pytest.mark.parametrize("threads", [1, 2, 3, 64])
+@pytest.mark.parametrize("nbytes", [0, 1, (1 << 20) - 1, (2 << 20) + 1, (3 << 20) + 63])
+def test_pieces_are_the_whole_in_order(threads, nbytes):
+    data = np.arange(nbytes, dtype=np.uint64).astype(np.uint8)
+    pieces = in_pieces(lambda start, piece: (start, piece), data, threads, most=3)
+    assert len(pieces) == max(1, min(threads, 3, nbytes >> 20))
+    assert np.array_equal(np.concatenate([piece for _, piece in pieces]), data)
+    for start, piece in pieces:
+        assert start % 64 == 0
+        assert np.shares_memory(piece[:1], data[start : start + 1]) is bool(nbytes)
+
+
 def test_read_only_buffers_are_verified():
     assert PATTERN.verify(bytes(EXPECTED)).ok
     assert PATTERN.verify(memoryview(EXPECTED).toreadonly()).ok
@@ -61,7 +82,18 @@ def read_only_array() -> np.ndarray:
     return array
 
 
-@pytest.mark.parametrize("buffer", [bytes(48), memoryview(bytearray(48)).toreadonly(), read_only_array()])
+@pytest.mark.parametrize(
+    "buffer",
+    [
+        bytes(48),
+        memoryview(bytearray(48)).toreadonly(),
+        read_only_array(),
+        np.frombuffer(bytes(48), np.uint16),
+        np.broadcast_to(np.zeros(48, np.uint8), (1, 48)),
+        mmap.mmap(-1, 48, access=mmap.ACCESS_READ),
+    ],
+    ids=["bytes", "view", "array", "array of bytes", "broadcast", "mapping"],
+)
 @pytest.mark.parametrize("write", [PATTERN.fill, PATTERN.fill_unlike])
 def test_a_read_only_buffer_is_not_written(buffer, write):
     with pytest.raises(BadInput, match="read-only"):
@@ -70,10 +102,28 @@ def test_a_read_only_buffer_is_not_written(buffer, write):
 
 
 @pytest.mark.parametrize(
-    "buffer", [np.zeros(96, np.uint8)[::2], np.zeros((6, 8), np.uint8, order="F"), memoryview(bytearray(96))[::-2]]
+    "buffer",
+    [
+        np.zeros(96, np.uint8)[::2],
+        np.zeros((6, 8), np.uint8, order="F"),
+        memoryview(bytearray(96))[::-2],
+        as_strided(np.zeros(64, np.uint8), (4, 16), (8, 1)),
+        as_strided(np.zeros(64, np.uint8), (4, 16), (0, 1)),
+        memoryview(as_strided(np.zeros(64, np.uint8), (4, 16), (8, 1))),
+        as_strided(np.zeros(1, np.uint8), (48,), (0,)),
+    ],
+    ids=[
+        "gaps",
+        "columns",
+        "backwards",
+        "rows overlap",
+        "one row again",
+        "view of rows that overlap",
+        "one byte again",
+    ],
 )
-def test_a_buffer_with_gaps_is_refused_untouched(buffer):
-    for call in (PATTERN.fill, PATTERN.fill_unlike, PATTERN.verify):
+def test_a_buffer_whose_bytes_do_not_lie_in_one_row_is_refused_untouched(buffer):
+    for call in EVERY_CALL:
         with pytest.raises(BadInput, match="C-contiguous"):
             call(buffer)
     assert not np.any(np.asarray(buffer))
@@ -81,16 +131,18 @@ def test_a_buffer_with_gaps_is_refused_untouched(buffer):
 
 @pytest.mark.parametrize("thing", [None, 5, "text", [1, 2], object()])
 def test_what_is_no_buffer_is_refused(thing):
-    for call in (PATTERN.fill, PATTERN.verify):
+    for call in EVERY_CALL:
         with pytest.raises(BadInput, match="is not a buffer"):
             call(thing)
 
 
 def test_memory_that_holds_objects_is_refused():
     objects = np.array([None] * 6)
-    for buffer in (objects, memoryview(objects), (ctypes.py_object * 6)()):
-        with pytest.raises(BadInput, match="objects"):
-            PATTERN.fill(buffer)
+    records = np.zeros(3, [("number", "<u4"), ("thing", "O")])
+    for buffer in (objects, memoryview(objects), (ctypes.py_object * 6)(), records):
+        for call in EVERY_CALL:
+            with pytest.raises(BadInput, match="objects"):
+                call(buffer)
 
 
 def test_memory_given_back_is_refused():

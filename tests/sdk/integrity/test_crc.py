@@ -102,12 +102,16 @@ def test_lengths_beyond_the_order_of_the_polynomial_still_hold():
     assert crc32_combine(5, 7, 2**5000) == crc32_combine(5, 7, pow(2, 5000, 2**32 - 1))
 
 
-@pytest.mark.parametrize(("first", "second", "length"), [(0, 0, -1), (-1, 0, 0), (2**32, 0, 0), (0, 2**32, 1)])
+@pytest.mark.parametrize(
+    ("first", "second", "length"),
+    [(0, 0, -1), (-1, 0, 0), (2**32, 0, 0), (0, 2**32, 1), (0, 0, 1.5), (0, 0, None), ("0", 0, 1), (0, 0.0, 1)],
+)
 def test_a_length_or_crc_out_of_bounds_is_refused(first, second, length):
     with pytest.raises(BadInput, match="give"):
         crc32_combine(first, second, length)
 
 
-def test_a_start_value_out_of_bounds_is_refused():
-    with pytest.raises(BadInput, match="value"):
-        crc32(b"", 2**32)
+@pytest.mark.parametrize("value", [2**32, -1, 0.0, "0", None])
+def test_a_start_value_that_is_no_crc_is_refused(value):
+    with pytest.raises(BadInput, match=r"value is .*; give a whole number from 0 to 4294967295"):
+        crc32(b"", value)

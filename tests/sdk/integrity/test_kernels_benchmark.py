@@ -2,53 +2,99 @@
 
 from __future__ import annotations
 
-import importlib.util
-import sys
+import importlib
+import time
 from pathlib import Path
-from types import ModuleType
 
 import numpy as np
 import pytest
 
-PROGRAM = Path(__file__).parents[2] / "benchmarks" / "integrity.py"
+FOLDER = Path(__file__).parents[2] / "benchmarks"
+NAN = float("nan")
+ROWS_FOR_EACH = (
+    "generate  ",
+    "generate, 2 threads",
+    "verify, clean  ",
+    "verify, clean, 2 threads",
+    "verify, 10 wrong bytes",
+    "verify, 1e-6 wrong",
+    "verify, 1e-4 wrong",
+    "verify, garbage",
+    "shuffled 4 KiB ",
+    "origin of a single 4 KiB",
+    "one origin look-up",
+    "verified loopback in memory, 2 threads",
+)
+ROWS_ONCE_FOR_EACH = ("own overhead, loopback of 4 KiB", "own overhead, check of a 4 KiB block")
+ROWS_FOR_ALL = ("verify by digest", "CRC-32  ")
+ROWS_ONCE = ("error sites, at once", "next error, look-up", "a clean terabyte passed", "verified loopback, 32 GT/s x16")
 
 
-@pytest.fixture(scope="module")
-def benchmark() -> ModuleType:
-    spec = importlib.util.spec_from_file_location("integrity_benchmark", PROGRAM)
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    sys.modules[spec.name] = module
-    spec.loader.exec_module(module)
-    return module
+@pytest.fixture
+def module(monkeypatch: pytest.MonkeyPatch):
+    monkeypatch.syspath_prepend(str(FOLDER))
+    return importlib.import_module
 
 
-def test_the_small_run_prints_every_row_for_every_backend(benchmark, capsys):
-    assert benchmark.main(["--small"]) == 0
+def test_the_small_run_prints_every_row_for_every_backend_on_both_buffers(module, capsys):
+    assert module("integrity").main(["--small"]) == 0
     lines = capsys.readouterr().out.splitlines()
-    for backend in benchmark.installed():
-        rows = [line for line in lines if f" {backend} " in line]
-        for work in (
-            "generate ",
-            "verify, clean ",
-            "verify, clean, 2 threads",
-            *(f"verify, {what}" for what in benchmark.DAMAGE),
-        ):
-            assert [row for row in rows if row.startswith(work)], f"{work} of {backend}"
-        assert len([line for line in lines if line.startswith(backend) and "KiB" in line]) == 4
+    backends = module("yardsticks").installed()
+    for backend in backends:
+        for count, works in ((2, ROWS_FOR_EACH), (1, ROWS_ONCE_FOR_EACH)):
+            for work in works:
+                found = [line for line in lines if work in line and f" {backend} " in line]
+                assert len(found) == count, work
+        assert len([line for line in lines if line.startswith(backend) and "KiB" in line]) == 3
         assert len([line for line in lines if line.startswith(backend) and "of bytes wrong" in line]) == 9
+    for count, works in ((2, ROWS_FOR_ALL), (1, ROWS_ONCE)):
+        for work in works:
+            assert len([line for line in lines if line.startswith(work)]) == count, work
+    assert len([line for line in lines if line.startswith("buffer ")]) == 2
+    assert lines[-1].endswith(", 1 not measurable here")
 
 
 @pytest.mark.parametrize(("amount", "wrong"), [(10, 10), (1e-6, 1), (1e-4, 10)])
-def test_the_damage_measured_is_the_damage_named(benchmark, amount, wrong):
+def test_the_damage_measured_is_the_damage_named(module, amount, wrong):
     data = np.zeros(100_000, np.uint8)
-    benchmark.damage(data, amount)
+    module("engine").damage(data, amount)
     assert abs(np.count_nonzero(data) - wrong) <= 1
 
 
-@pytest.mark.parametrize(("ratio", "at_most", "met"), [(0.9, False, True), (0.8, False, False), (0.8, True, True)])
-def test_a_row_says_whether_its_goal_is_met(benchmark, ratio, at_most, met):
-    row = benchmark.Row("work", "numpy", "1 GB/s", ratio, "R", 0.85, at_most)
-    assert row.met is met
+@pytest.mark.parametrize(
+    ("ratio", "at_most", "met"), [(0.9, False, True), (0.8, False, False), (0.8, True, True), (0.9, True, False)]
+)
+def test_a_row_says_whether_its_goal_is_met(module, ratio, at_most, met):
+    row = module("yardsticks").Row("work", "numpy", "1 GB/s", ratio, "R", 0.85, at_most)
+    assert (row.met, row.measured) == (met, True)
     assert ("MISSED" in str(row)) is not met
+
+
+def test_a_row_that_could_not_be_measured_says_neither(module):
+    row = module("yardsticks").Row("work", "numba", "needs a card", NAN, "of raw copy", 0.9)
+    assert (row.met, row.measured) == (True, False)
+    assert str(row).split() == ["work", "numba", "needs", "a", "card", "-", "of", "raw", "copy", "≥", "0.9"]
+
+
+def test_work_and_yardstick_take_turns_and_the_ratio_survives_a_machine_that_slows_down(module, monkeypatch):
+    now_s, slowness, order = 0.0, 1.0, []
+    monkeypatch.setattr(time, "perf_counter", lambda: now_s)
+
+    def takes(name: str, seconds: float):
+        def work() -> None:
+            nonlocal now_s, slowness
+            order.append(name)
+            now_s += seconds * slowness
+            slowness *= 1.0 if name == "work" else 1.5
+
+        return work
+
+    taken, ratio = module("yardsticks").against(takes("work", 2.0), takes("yardstick", 1.0), 3, repeats=1)
+    assert order == ["work", "yardstick"] * 4
+    assert ratio == pytest.approx(0.5)
+    assert taken == pytest.approx(3.0), "the warm-up does not count"
+
+
+def test_a_card_in_memory_returns_what_it_is_sent(module):
+    with module("moving").memory_card() as card:
+        assert card.check("prbs31", 1 << 16, block=4096).ok

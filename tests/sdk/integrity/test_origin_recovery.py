@@ -7,7 +7,8 @@ import pytest
 
 from laneproof.integrity import pattern
 from laneproof.integrity.prbs import POLYNOMIALS
-from laneproof.integrity.recovery import PrbsRecovery, recovery
+from laneproof.integrity.prbs_recovery import PrbsRecovery
+from laneproof.integrity.recovery import recovery
 
 # ITU-T O.150 (05/96), table 1; PRBS7 common practice. Written here a second time, not taken from the code.
 TAPS = {7: 6, 9: 5, 11: 9, 15: 14, 20: 3, 23: 18, 29: 27, 31: 28}

@@ -7,7 +7,7 @@ import pytest
 from scipy.signal import max_len_seq
 
 from laneproof.integrity import pattern
-from laneproof.integrity.prbs import POLYNOMIALS
+from laneproof.integrity.prbs import POLYNOMIALS, prbs_source
 
 # ITU-T O.150 (05/96), clause 5 and table 1: feedback taps and inversion. PRBS7 is common practice.
 O150 = {
@@ -115,3 +115,17 @@ def test_a_far_position_continues_by_the_rule(name):
 
 def test_every_polynomial_of_the_table_is_offered_and_no_other():
     assert {name: (p.n, p.k, p.inverted) for name, p in POLYNOMIALS.items()} == O150
+
+
+@pytest.mark.parametrize("nbytes", [1, 1984, 1985, 4096, 4097])
+def test_what_is_kept_for_the_next_time_cannot_be_spoilt(nbytes):
+    source = prbs_source(POLYNOMIALS["prbs31"], 5, inverted=False)
+    first = np.concatenate([tile.copy() for tile in source.tiles(9, nbytes)])
+    if nbytes <= 4096:
+        assert not next(source.tiles(9, nbytes)).flags.writeable
+    block = np.zeros(nbytes, np.uint8)
+    stream = pattern("prbs31", state=5, inverted=False)
+    stream.fill_unlike(block, 9)
+    block[:] = 0
+    stream.fill(block, 9)
+    assert np.array_equal(block, first)

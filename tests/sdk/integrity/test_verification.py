@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import tracemalloc
-from itertools import pairwise
+from itertools import pairwise, permutations
 
 import attrs
 import numpy as np
@@ -12,7 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from laneproof.errors import BadInput
-from laneproof.integrity import MAX_REGIONS, NAMES, Comparison, WrongRegion, pattern
+from laneproof.integrity import MAX_REGIONS, NAMES, Comparison, WrongRegion, kernels, pattern
 
 SIZE = 1_100_000  # more than two tiles of the longest sequence
 PATTERN = pattern("prbs31", seed=2, slot=1)
@@ -162,13 +162,39 @@ def test_ok_needs_everything_right(flaw):
         assert not right.combined(flawed).ok
 
 
-def test_combining_keeps_each_caution_once():
-    one, two = Comparison(bytes_checked=1, caution="One."), Comparison(bytes_checked=1, caution="Two.")
-    assert one.combined(two).combined(one).caution == "One. Two."
+@pytest.mark.parametrize(
+    ("cautions", "together"),
+    [
+        (["", ""], ""),
+        (["", "One."], "One."),
+        (["One.", ""], "One."),
+        (["One.", "Two.", "One."], "One. Two."),
+        (["One.", "One. Two."], "One. Two."),
+        (["One. Two.", "Two. Three.", "One."], "One. Two. Three."),
+        (["Not one.", "one."], "Not one. one."),
+        (["Not.", "Not. one.", "one. Not."], "Not. one."),
+    ],
+)
+def test_combining_keeps_each_caution_once(cautions, together):
+    first, *others = [Comparison(bytes_checked=1, caution=caution) for caution in cautions]
+    for other in others:
+        first = first.combined(other)
+    assert first.caution == together
+
+
+def test_the_cautions_of_a_pattern_and_of_a_digest_combine_in_any_grouping():
+    short = pattern("prbs7")
+    exact, digest = short.verify(CLEAN), short.verify_digest(CLEAN)
+    for pieces in permutations((exact, digest, exact)):
+        one, two, three = pieces
+        for whole in (one.combined(two).combined(three), one.combined(two.combined(three))):
+            assert whole.caution == digest.caution
+            assert whole.caution.count(exact.caution) == 1
 
 
 def test_verification_needs_no_memory_for_the_whole():
     data = np.zeros(64 << 20, np.uint8)
+    kernels.ready()  # what importing them needs is not what verifying needs
     tracemalloc.start()
     try:
         found = PATTERN.verify(data)

@@ -31,30 +31,63 @@ LARGE_BYTES = 64 << 20
 """From this size on a buffer is worth the import of numba, where nothing was chosen and nothing is ready."""
 
 _log = logging.getLogger(__name__)
+_Bytes = NDArray[np.uint8]
 _Words = NDArray[np.uint64]
 _Places = NDArray[np.int64]
+_Table = NDArray[np.uint32]
 
 
 class Compiled(Protocol):
     """The module `compiled`, once it is imported; what its functions do is said there."""
 
-    @property
-    def UNIT_WORDS(self) -> int: ...  # noqa: N802 - a constant of the module
-
-    def scratch_words(self, n: int) -> int: ...
-
-    def fill(self, words: _Words, before: _Words, n: int, k: int, flip: np.uint64) -> None: ...
+    def fill(self, out: _Bytes, before: _Bytes, n: int, k: int, flip: int) -> None: ...
 
     def verify(
+        self, received: _Bytes, before: _Bytes, n: int, k: int, flip: int, runs: _Places
+    ) -> tuple[int, int, int]: ...
+
+
+class CompiledPlaces(Protocol):
+    """The module `places`, once it is imported; what its functions do is said there."""
+
+    def places(
+        self, states: _Words, n: np.uint64, k: np.uint64, table: _Table, bits: np.uint64, found: _Places
+    ) -> None: ...
+
+    def runs(
         self,
-        received: _Words,
-        before: _Words,
-        n: int,
-        k: int,
-        flip: np.uint64,
-        scratch: _Words,
+        data: _Bytes,
+        words: _Words,
+        wrong: _Words,
+        n: np.uint64,
+        k: np.uint64,
+        table: _Table,
+        bits: np.uint64,
+        around: _Words,
+        gap: int,
         starts: _Places,
         stops: _Places,
+        found: _Places,
+    ) -> int: ...
+
+    def clear(self, truths: _Bytes, starts: _Places, stops: _Places) -> None: ...
+
+    def count(self, truths: _Bytes, starts: _Places, stops: _Places, counts: _Places) -> None: ...
+
+
+class CompiledTally(Protocol):
+    """The module `damage`, once it is imported; what its function does is said there."""
+
+    def tally(
+        self,
+        difference: _Words,
+        risen: _Words,
+        holders: _Table,
+        index_of: _Places,
+        bits: _Places,
+        lanes: _Places,
+        mask_counts: _Places,
+        new: _Table,
     ) -> tuple[int, int, int]: ...
 
 
@@ -81,6 +114,24 @@ def choose(wanted: Name | None) -> None:
 def for_bytes(nbytes: int) -> Compiled | None:
     """The compiled kernels if they are to work on a buffer of that size, else None: numpy works on it."""
     return _kernels.for_bytes(nbytes)
+
+
+def places_for_bytes(nbytes: int) -> CompiledPlaces | None:
+    """The same for the kernels that find places."""
+    if _kernels.for_bytes(nbytes) is None:
+        return None
+    from laneproof.integrity.kernels import places
+
+    return places
+
+
+def tally_for_bytes(nbytes: int) -> CompiledTally | None:
+    """The same for the kernel that counts damage."""
+    if _kernels.for_bytes(nbytes) is None:
+        return None
+    from laneproof.integrity.kernels import damage
+
+    return damage
 
 
 def most_threads(compiled: Compiled | None) -> int:
@@ -135,9 +186,11 @@ class _Kernels:
     def _load(self, asked: bool) -> ModuleType | None:
         began_s = time.perf_counter()
         try:
-            from laneproof.integrity.kernels import compiled
+            from laneproof.integrity.kernels import compiled, compiling, damage, places
 
             compiled.check()
+            places.check()
+            damage.check()
         except Exception as error:  # numba refuses versions of numpy, and damaged caches, in several ways
             reason = str(error).splitlines()[0] if str(error) else type(error).__name__
             remedy = "pip install --upgrade laneproof[fast], or choose numpy"
@@ -147,7 +200,7 @@ class _Kernels:
             self._chosen = "numpy"
             return None
         took_s = time.perf_counter() - began_s
-        if not asked and compiled.was_compiled():
+        if not asked and compiling.was_compiled():
             _log.warning("waited %.1f s for kernels to be compiled; call kernels.ready() before measuring", took_s)
         else:
             _log.info("kernels of numba ready after %.1f s", took_s)

@@ -1,232 +1,240 @@
-"""Compiled kernels for the long pseudo-random sequences, by numba. They hold no GIL, allocate nothing, and work on
-whole words of 64 bits; `prbs` and `verification` bring them aligned ones. Import this through `kernels` only.
+"""Compiled kernels for the long pseudo-random sequences, by numba. They hold no GIL and take bytes at any address.
+Import this through `kernels` only.
 
-Words obey the rule of the bits at lags of n and k times any power of two; here that is 8, a cache line, so that
-n × 8 words are a small part of the first-level cache and n - k lines are enough to fill a vector.
+Bytes obey the rule of the bits at lags of n and k times any power of two; here that is 64, a cache line, so that
+n lines are a small part of the first-level cache and k lines are more than a vector.
 """
 
 from __future__ import annotations
 
-import importlib
-from collections.abc import Callable
-from typing import Any, TypeVar
-
 import numpy as np
 from numpy.typing import NDArray
 
-UNIT_WORDS = 8
-"""The rule holds for words n and k times this apart. Sequences go on from n times as many words."""
+from laneproof.integrity.kernels.compiling import kernel
+from laneproof.integrity.kernels.vectors import (
+    VECTOR,
+    any_bit,
+    both,
+    either,
+    in_order,
+    load,
+    ones,
+    plus,
+    repeated,
+    store,
+    store_past_caches,
+    total,
+    xor,
+)
 
-# Where data are damaged a tile is made again: a short one where they were right so far, so that little is made for one
-# wrong byte; a longer one where most are wrong.
-_TILE_WORDS = 512
-_LONG_TILE_WORDS = 1024
+_UNIT = 64
 
-Words = NDArray[np.uint64]
+# Clean data are checked by the tile, and where one is damaged it is made again. While the damage goes on, each piece
+# made is twice as long as the one before, up to the greatest.
+_TILE_BYTES = 1 << 11
+_LONG_TILE_BYTES = 1 << 13
+
+# Differences are looked for in that many bytes at a time, and counted where there are some.
+_GROUP_BYTES = 1 << 9
+
+# What is longer leaves the caches before anyone reads it, so it is written past them.
+_STREAMED_BYTES = 1 << 25
+
+Bytes = NDArray[np.uint8]
 Places = NDArray[np.int64]
-_Function = TypeVar("_Function", bound=Callable[..., Any])
-_numba: Any = importlib.import_module("numba")
-_extending: Any = importlib.import_module("numba.extending")
-_dispatchers: list[Any] = []
 
 
-def was_compiled() -> bool:
-    """Whether anything had to be compiled, rather than loaded from the cache on disk."""
-    return any(dispatcher.stats.cache_misses for dispatcher in _dispatchers)
+@kernel("none", "bytes out", "int64", "int64", "bytes", "int64", "bytes", "int64", "int64")
+def _continue(out: Bytes, start: int, stop: int, farther: Bytes, far: int, nearer: Bytes, near: int, flip: int) -> None:
+    """out[start:stop] from the bytes `far` and `near` places before, looked for in arrays of their own."""
+    flips = repeated(flip)
+    place = start
+    while place + VECTOR <= stop:
+        store(out, place, xor(xor(load(farther, place - far), load(nearer, place - near)), flips))
+        place += VECTOR
+    while place < stop:
+        out[place] = farther[place - far] ^ nearer[place - near] ^ np.uint8(flip & 255)
+        place += 1
 
 
-def _compiled(result: str, *arguments: str) -> Callable[[_Function], _Function]:
-    signature = f"{result}({', '.join(arguments)})"
-
-    def compile_it(function: _Function) -> _Function:
-        kinds = {
-            "received": _numba.types.Array(_numba.uint64, 1, "C", readonly=True),
-            "words": _numba.uint64[::1],
-            "places": _numba.int64[::1],
-            "int64": _numba.int64,
-            "boolean": _numba.boolean,
-            "uint64": _numba.uint64,
-            "none": _numba.void,
-            "pair": _numba.types.UniTuple(_numba.int64, 2),
-            "counts": _numba.types.UniTuple(_numba.int64, 3),
-        }
-        types = kinds[result](*(kinds[argument] for argument in arguments))
-        try:
-            dispatcher = _numba.njit(types, nogil=True, cache=True)(function)
-        except RuntimeError:  # nowhere to keep it: neither beside this file nor in the user's own cache
-            dispatcher = _numba.njit(types, nogil=True)(function)
-        dispatcher.__doc__ = function.__doc__ or signature
-        _dispatchers.append(dispatcher)
-        return dispatcher
-
-    return compile_it
+@kernel("none", "bytes out", "bytes", "int64", "int64", "int64")
+def _copy(out: Bytes, source: Bytes, start: int, nbytes: int, flip: int) -> None:
+    """out[:nbytes], a multiple of VECTOR, from source[start:], which may be `out`, complemented or not."""
+    flips = repeated(flip)
+    for place in range(0, nbytes, VECTOR):
+        store(out, place, xor(load(source, start + place), flips))
 
 
-@_extending.intrinsic
-def _ones(_context: Any, _word: Any) -> Any:
-    """How many bits of a word are 1, by the processor's own instruction where it has one."""
-
-    def generate(_context: Any, builder: Any, _signature: Any, arguments: Any) -> Any:
-        return builder.ctpop(arguments[0])
-
-    return _numba.uint64(_numba.uint64), generate
-
-
-@_compiled("none", "words", "int64", "int64", "int64", "int64", "uint64")
-def _continue(words: Words, start: int, stop: int, far: int, near: int, flip: np.uint64) -> None:
-    """words[start:stop] from the `far` words before."""
-    while start < stop:
-        # No further than the nearer lag at a time: the three stretches are then apart, and vectors can be used.
-        size = min(near, stop - start)
-        into = words[start : start + size]
-        one = words[start - far : start - far + size]
-        two = words[start - near : start - near + size]
-        for place in range(size):
-            into[place] = one[place] ^ two[place] ^ flip
-        start += size
+@kernel("int64", "bytes out", "int64", "int64", "int64", "int64")
+def _stream(out: Bytes, start: int, far: int, near: int, flip: int) -> int:
+    """Write on past the caches, from a vector's boundary on; returns where less than a tile is left."""
+    flips = repeated(flip)
+    scratch = np.empty(far + _LONG_TILE_BYTES, np.uint8)
+    _copy(scratch, out, start - far, far, 0)
+    while start + _LONG_TILE_BYTES <= out.size:
+        for place in range(0, _LONG_TILE_BYTES, VECTOR):
+            made = xor(xor(load(scratch, place), load(scratch, place + far - near)), flips)
+            store(scratch, place + far, made)
+            store_past_caches(out, start + place, made)
+        _copy(scratch, scratch, _LONG_TILE_BYTES, far, 0)
+        start += _LONG_TILE_BYTES
+    in_order()
+    return start
 
 
-@_compiled("none", "words", "received", "int64", "int64", "uint64")
-def fill(words: Words, before: Words, n: int, k: int, flip: np.uint64) -> None:
-    """Write what follows `before`, which is n × UNIT_WORDS words. `flip` is all ones where the sequence is the
-    complement of what obeys the rule, else 0."""
-    far, near = n * UNIT_WORDS, k * UNIT_WORDS
-    known = min(far, words.size)
-    for place in range(known):
-        nearer = before[place + far - near] if place < near else words[place - near]
-        words[place] = before[place] ^ nearer ^ flip
-    _continue(words, known, words.size, far, near, flip)
+@kernel("none", "bytes out", "bytes", "int64", "int64", "int64")
+def fill(out: Bytes, before: Bytes, n: int, k: int, flip: int) -> None:
+    """Write what follows `before`, which is n × 64 bytes that obey the rule; or its complement, where `flip` is -1
+    instead of 0."""
+    far, near = n * _UNIT, k * _UNIT
+    _continue(out, 0, min(near, out.size), before, 0, before, near - far, flip)
+    # The complement of what is complemented already.
+    _continue(out, near, min(far, out.size), before, 0, out, near, 0)
+    place = far
+    if out.size >= _STREAMED_BYTES:
+        place += -(out.ctypes.data + far) % VECTOR
+        _continue(out, far, place, out, far, out, near, flip)
+        place = _stream(out, place, far, near, flip)
+    _continue(out, place, out.size, out, far, out, near, flip)
 
 
-@_compiled("uint64", "received", "int64", "int64", "int64", "int64", "uint64")
-def _breaks(words: Words, start: int, stop: int, far: int, near: int, flip: np.uint64) -> np.uint64:
-    """Which bits of words[start:stop] break the rule, put together; 0 where all obey it."""
-    size = stop - start
-    here = words[start:stop]
-    one = words[start - far : start - far + size]
-    two = words[start - near : start - near + size]
-    bits = np.uint64(0)
-    for place in range(size):
-        bits |= here[place] ^ one[place] ^ two[place] ^ flip
-    return bits
+@kernel("boolean", "bytes", "int64", "int64", "int64", "int64", "int64")
+def _obeys(data: Bytes, start: int, stop: int, far: int, near: int, flip: int) -> bool:
+    """Whether data[start:stop] follow from what is before them."""
+    flips = repeated(flip)
+    breaks = repeated(0)
+    place = start
+    while place + VECTOR <= stop:
+        earlier = xor(load(data, place - far), load(data, place - near))
+        breaks = either(breaks, xor(xor(load(data, place), earlier), flips))
+        place += VECTOR
+    rest = np.uint8(0)
+    while place < stop:
+        rest |= data[place] ^ data[place - far] ^ data[place - near] ^ np.uint8(flip & 255)
+        place += 1
+    return not any_bit(breaks) and rest == 0
 
 
-@_compiled("pair", "words", "int64", "int64", "int64", "uint64", "received")
-def _continue_and_compare(
-    words: Words, stop: int, far: int, near: int, flip: np.uint64, received: Words
-) -> tuple[int, int]:
-    """words[far:stop] from the `far` words before; how many bytes and bits of `received` differ from them."""
-    low = np.uint64(0x7F7F7F7F7F7F7F7F)
-    wrong_bytes, wrong_bits = np.uint64(0), np.uint64(0)
-    start = far
-    while start < stop:
-        size = min(near, stop - start)
-        into = words[start : start + size]
-        one = words[start - far : start - far + size]
-        two = words[start - near : start - near + size]
-        got = received[start - far : start - far + size]
-        for place in range(size):
-            made = one[place] ^ two[place] ^ flip
-            into[place] = made
-            wrong = made ^ got[place]
-            wrong_bits += _ones(wrong)
-            # The top bit of each byte that is not 0.
-            wrong_bytes += _ones((((wrong & low) + low) | wrong) & ~low)
-        start += size
-    return int(wrong_bytes), int(wrong_bits)
+@kernel("counts", "bytes out", "bytes", "int64", "int64", "int64")
+def _continue_and_compare(made: Bytes, received: Bytes, far: int, near: int, flip: int) -> tuple[int, int, int]:
+    """Make made[far : far + received.size] from the `far` bytes before; how many bytes and bits of `received` differ
+    from them, and behind which place none does."""
+    low = repeated(0x7F7F7F7F7F7F7F7F)
+    wrong_bytes, wrong_bits = repeated(0), repeated(0)
+    more_bytes, more_bits, wrong_until = 0, 0, 0
+    flips = repeated(flip)
+    start = 0
+    while start + _GROUP_BYTES <= received.size:
+        stop = start + _GROUP_BYTES
+        wrong = repeated(0)
+        for place in range(start, stop, VECTOR):
+            expected = xor(xor(load(made, place), load(made, place + far - near)), flips)
+            store(made, place + far, expected)
+            wrong = either(wrong, xor(expected, load(received, place)))
+        if any_bit(wrong):
+            wrong_until = stop
+            for place in range(start, stop, VECTOR):
+                wrong = xor(load(made, place + far), load(received, place))
+                wrong_bits = plus(wrong_bits, ones(wrong))
+                # Of each byte all but the top bit, which is 1 where the byte is not 0.
+                zeros = either(either(plus(both(wrong, low), low), wrong), low)
+                wrong_bytes = plus(wrong_bytes, ones(xor(zeros, low)))
+        start = stop
+    _continue(made, far + start, far + received.size, made, far, made, near, flip)
+    for place in range(start, received.size):
+        left = made[place + far] ^ received[place]
+        if left:
+            wrong_until = place + 1
+            more_bytes += 1
+        while left:
+            more_bits += 1
+            left &= left - np.uint8(1)
+    return total(wrong_bytes) + more_bytes, total(wrong_bits) + more_bits, wrong_until
 
 
-@_compiled("boolean", "received", "received")
-def _same(one: Words, two: Words) -> bool:
-    different = np.uint64(0)
-    for place in range(one.size):
-        different |= one[place] ^ two[place]
-    return different == np.uint64(0)
-
-
-@_compiled("int64", "received", "received", "int64", "int64", "places", "places")
-def _add_runs(received: Words, expected: Words, at: int, found: int, starts: Places, stops: Places) -> int:
+@kernel("int64", "bytes", "bytes", "int64", "int64", "places out")
+def _add_runs(received: Bytes, expected: Bytes, at: int, found: int, runs: Places) -> int:
     """Append the runs of wrong bytes, `at` being the first one's position; returns how many there are now.
 
-    Ends early where `starts` is full: the last one entered may then go on.
+    Ends early where `runs` is full: the last one entered may then go on.
     """
-    for place in range(received.size):
-        word = received[place] ^ expected[place]
-        byte = at + 8 * place
-        while word != np.uint64(0):
-            if word & np.uint64(255):
-                if found and stops[found - 1] == byte:
-                    stops[found - 1] = byte + 1
-                elif found == starts.size:
+    for line in range(0, received.size, VECTOR):
+        stop = min(line + VECTOR, received.size)
+        if stop - line == VECTOR and not any_bit(xor(load(received, line), load(expected, line))):
+            continue
+        for place in range(line, stop):
+            if received[place] != expected[place]:
+                if found and runs[2 * found - 1] == at + place:
+                    runs[2 * found - 1] += 1
+                elif 2 * found == runs.size:
                     return found
                 else:
-                    starts[found] = byte
-                    stops[found] = byte + 1
+                    runs[2 * found], runs[2 * found + 1] = at + place, at + place + 1
                     found += 1
-            word >>= np.uint64(8)
-            byte += 1
     return found
 
 
-@_compiled("counts", "received", "received", "int64", "int64", "uint64", "words", "places", "places")
-def verify(
-    received: Words, before: Words, n: int, k: int, flip: np.uint64, scratch: Words, starts: Places, stops: Places
-) -> tuple[int, int, int]:
-    """Compare with what follows `before`; arguments as of `fill`, and `scratch` of `scratch_words(n)`.
+@kernel("counts", "bytes", "bytes", "int64", "int64", "int64", "places out")
+def verify(received: Bytes, before: Bytes, n: int, k: int, flip: int, runs: Places) -> tuple[int, int, int]:
+    """Compare with what follows `before`; arguments as of `fill`.
 
-    Returns how many bytes are wrong, how many bits, and how many runs of wrong bytes were entered into `starts` and
-    `stops`. Runs beyond what fits are not entered, and the last that fits may go on.
+    Returns how many bytes are wrong, how many bits, and how many runs of wrong bytes were entered into `runs`, each as
+    its start and its stop. Runs beyond what fits are not entered, and the last that fits may go on.
 
-    Where the n × UNIT_WORDS words before are right, words that obey the rule are right, by induction, so clean data are
-    read once and nothing is made. Where they break it, and until as many words in a row are right again, the sequence
-    is made and compared.
+    Where the n × 64 bytes before are right, bytes that obey the rule are right, by induction, so clean data are read
+    once and nothing is made. Where they break it, and until as many bytes in a row are right again, the sequence is
+    made and compared.
     """
-    far, near = n * UNIT_WORDS, k * UNIT_WORDS
-    wrong_bytes, wrong_bits, found, at = 0, 0, 0, 0
-    # Whether the words before `at` are right; where they are not, what they should be stands in `scratch`.
-    right_before = False
-    for place in range(far):
-        scratch[place] = before[place]
+    far, near = n * _UNIT, k * _UNIT
+    scratch = np.empty(far + _LONG_TILE_BYTES, np.uint8)
+    _copy(scratch, before, 0, far, flip)
+    wrong_bytes, wrong_bits, found = 0, 0, 0
+    at, wrong_until = 0, 0
+    # Tiles begin where vectors are aligned, but for the first.
+    size = _TILE_BYTES - received.ctypes.data % VECTOR
     while at < received.size:
-        size = min(_TILE_WORDS if right_before else _LONG_TILE_WORDS, received.size - at)
-        if right_before and _breaks(received, at, at + size, far, near, flip) == np.uint64(0):
-            at += size
-            continue
+        # What is before `at` should be what is at the beginning of `scratch`; and it is, for as long as data are right.
+        right_before = at - wrong_until >= far
         if right_before:
-            for place in range(far):
-                scratch[place] = received[at - far + place]
-        got = received[at : at + size]
-        more_bytes, more_bits = _continue_and_compare(scratch, far + size, far, near, flip, got)
-        wrong_bytes += more_bytes
-        wrong_bits += more_bits
-        if more_bytes and found < starts.size:
-            found = _add_runs(got, scratch[far : far + size], 8 * at, found, starts, stops)
-        right_before = size >= far and _same(got[size - far :], scratch[size : size + far])
-        if not right_before:
-            for place in range(far):
-                scratch[place] = scratch[size + place]
-        at += size
+            stop = min(at + _TILE_BYTES, received.size)
+            if _obeys(received, at, stop, far, near, flip):
+                at = stop
+                continue
+            _copy(scratch, received, at - far, far, 0)
+            size = _TILE_BYTES
+        got = received[at : min(at + size, received.size)]
+        more_bytes, more_bits, until = _continue_and_compare(scratch, got, far, near, flip)
+        if more_bytes:
+            wrong_bytes += more_bytes
+            wrong_bits += more_bits
+            wrong_until = at + until
+            if 2 * found < runs.size:
+                found = _add_runs(got, scratch[far : far + got.size], at, found, runs)
+        at += got.size
+        if at - wrong_until < far:
+            _copy(scratch, scratch, got.size, far, 0)
+            size = min(2 * max(size, _TILE_BYTES), _LONG_TILE_BYTES) if more_bytes else _TILE_BYTES
     return wrong_bytes, wrong_bits, found
-
-
-def scratch_words(n: int) -> int:
-    """The size of the `scratch` that `verify` needs."""
-    return n * UNIT_WORDS + _LONG_TILE_WORDS
 
 
 def check() -> None:
     """Try the kernels on a little data; raises RuntimeError if they are wrong. What is kept on disk can be stale."""
-    n, k, flip, random = 31, 28, np.uint64(2**64 - 1), np.random.default_rng(0)
-    far, near = n * UNIT_WORDS, k * UNIT_WORDS
-    made, places = np.zeros(4 * _LONG_TILE_WORDS, np.uint64), np.zeros((2, 4), np.int64)
-    before = random.integers(0, 2**64, far, np.uint64)
-    fill(made, before, n, k, flip)
-    whole = np.concatenate((before, made))
-    right = np.array_equal(made, whole[:-far] ^ whole[far - near : -near] ^ flip)
-    scratch = np.empty(scratch_words(n), np.uint64)
-    clean = verify(made, before, n, k, flip, scratch, *places)
-    wrong = made.copy()
-    wrong[3000] ^= np.uint64(0x8100)
-    found = verify(wrong, before, n, k, flip, scratch, *places)
-    if not right or clean != (0, 0, 0) or found != (1, 2, 1) or places[:, 0].tolist() != [24001, 24002]:
-        raise RuntimeError("its kernels fail their check; delete numba's cache")
+    n, k = 31, 28
+    far, near, nbytes = n * _UNIT, k * _UNIT, 5 * _LONG_TILE_BYTES + 1
+    before = np.random.default_rng(0).integers(0, 256, far, np.uint8)
+    for flip in (0, -1):
+        mask = np.uint8(flip & 255)
+        made, runs = np.empty(nbytes, np.uint8), np.zeros(8, np.int64)
+        fill(made, before, n, k, flip)
+        whole = np.concatenate((before ^ mask, made))
+        right = np.array_equal(made, whole[:-far] ^ whole[far - near : -near] ^ mask)
+        streamed = made.copy()
+        start = far + -(streamed.ctypes.data + far) % VECTOR
+        streamed[start:] = 0
+        stop = _stream(streamed, start, far, near, flip)
+        right = right and stop > nbytes // 2 and np.array_equal(streamed[:stop], made[:stop])
+        clean = verify(made, before, n, k, flip, runs)
+        made[24_001:24_003] ^= np.uint8(0x81)
+        found = verify(made, before, n, k, flip, runs)
+        if not right or clean != (0, 0, 0) or found != (2, 4, 1) or runs[:2].tolist() != [24_001, 24_003]:
+            raise RuntimeError("its kernels fail their check; delete numba's cache")
