@@ -12,7 +12,7 @@ import attrs
 import pytest
 
 import laneproof
-from laneproof import cli
+from laneproof import cli, pcie
 from laneproof.campaign import plan
 from laneproof.campaign.steps import STEPS
 from laneproof_sim import scenario_file
@@ -72,6 +72,56 @@ def test_the_code_that_the_guide_shows_on_data_runs() -> None:
     for block in re.findall(r"^```python\n(.*?)^```$", page, re.MULTILINE | re.DOTALL):
         exec(block, names)
     assert getattr(names["result"], "ok", False)
+
+
+def test_the_guide_shows_what_a_ceiling_prints(capsys: pytest.CaptureFixture[str]) -> None:
+    page = (GUIDE / "ceilings.md").read_text("utf-8")
+    shown = page.split("```console\n$ laneproof ")[1].split("```")[0]
+    command, _, printed = shown.partition("\n")
+    assert cli.main(command.split()) == 0
+    assert [line.rstrip() for line in capsys.readouterr().out.splitlines()] == printed.splitlines()
+
+
+def test_the_code_that_the_guide_shows_on_ceilings_runs() -> None:
+    page = (GUIDE / "ceilings.md").read_text("utf-8")
+    (block,) = re.findall(r"^```python\n(.*?)^```$", page, re.MULTILINE | re.DOTALL)
+    names: dict[str, object] = {}
+    exec(block, names)
+    assert names["slowest"] == 1
+
+
+def _error_sections() -> dict[str, str]:
+    page = (GUIDE / "errors.md").read_text("utf-8").partition("## Correctable errors")[2]
+    return {section.split()[0]: section.split("\n", 1)[1] for section in page.split("\n### ")[1:]}
+
+
+def test_the_guide_has_a_section_for_each_error_and_no_other() -> None:
+    assert list(_error_sections()) == list(pcie.CATALOGUE)
+
+
+@pytest.mark.parametrize("error", pcie.CATALOGUE.values(), ids=list(pcie.CATALOGUE))
+def test_the_guide_says_of_each_error_what_the_decoder_says(error: pcie.AerError) -> None:
+    section = _error_sections()[error.name]
+    layer = error.layer if error.layer == "internal" else f"{error.layer} layer"
+    severity = "" if error.group == "correctable" else f", {error.default_severity} by default"
+    masked = ", masked by default" if error.masked_by_default else ""
+    assert section.startswith(f"{error.group.capitalize()} bit {error.bit}, {layer}{severity}{masked}.\n")
+    labels = re.findall(r"^- ([A-Z][a-z ]+): \S", section, re.MULTILINE)
+    assert labels == ["Seen by", "Cause", "Data", "Rate", "Try", "Source"]
+
+
+def test_no_correctable_error_is_said_to_lose_data() -> None:
+    for error in pcie.CORRECTABLE:
+        assert re.search(
+            r"^- Data: (intact|late, not lost|as for the other|nothing of its own)",
+            _error_sections()[error.name],
+            re.MULTILINE,
+        )
+
+
+@pytest.mark.parametrize("page", ["ceilings.md", "errors.md"])
+def test_a_page_to_be_read_on_a_terminal_fits_into_it(page: str) -> None:
+    assert [line for line in (GUIDE / page).read_text("utf-8").splitlines() if len(line) > 80] == []
 
 
 @pytest.mark.parametrize("bench", ["demo", "empty-slot"])

@@ -60,7 +60,7 @@ MECHANISMS = (
     ),
     Mechanism(
         name="errors-to-card",
-        scenario=lambda chance: f"bit_error_rate = {{ to_card = {chance.uniform(4e-6, 1.2e-5):.2e} }}\n",
+        scenario=lambda chance: f"bit_error_rate = {{ to_card = {chance.uniform(3e-6, 7e-6):.2e} }}\n",
         shows="Every byte is right, time is lost, and the far end, which received what was damaged, counts errors.",
         decided_by=("data", "rate", "errors, far end", "errors, near end"),
         because="A damaged packet fails its link CRC, is refused and sent again: data stay right, time is lost. The "
@@ -70,7 +70,7 @@ MECHANISMS = (
     ),
     Mechanism(
         name="errors-from-card",
-        scenario=lambda chance: f"bit_error_rate = {{ from_card = {chance.uniform(4e-6, 1.2e-5):.2e} }}\n",
+        scenario=lambda chance: f"bit_error_rate = {{ from_card = {chance.uniform(3e-6, 7e-6):.2e} }}\n",
         shows="Every byte is right, time is lost, and the near end, which received what was damaged, counts errors.",
         decided_by=("data", "rate", "errors, near end", "errors, far end"),
         because="As with errors towards the card, the link repairs what it damages and pays in time. Here the near end "

@@ -106,6 +106,7 @@ class OpenChannel:
         block: int | None = None,
         depth: int | None = None,
         direction: Literal["both", "to_card", "from_card"] = "both",
+        digest: bool = False,
         timeout: float | None = None,
         progress: Callable[[int], Any] | None = None,
     ) -> Comparison:
@@ -115,7 +116,7 @@ class OpenChannel:
                 raise BadInput(f'direction is {direction!r}; give "both", "to_card" or "from_card"')
             if direction != "both":
                 raise NotOffered("one direction alone needs a PatternEngine")
-            job = self._job(pattern, nbytes, block, depth, progress)
+            job = self._job(pattern, nbytes, block, depth, digest, progress)
             with self._call("check", nbytes, timeout, self._outward, self._inward) as deadline:
                 result = self._mover.check(job, deadline)
                 if result.stalled or result.surplus_bytes or result.bytes_received < nbytes:
@@ -152,6 +153,7 @@ class OpenChannel:
         nbytes: int,
         block: int | None,
         depth: int | None,
+        digest: bool,
         progress: Callable[[int], Any] | None,
     ) -> CheckJob:
         limits = self.limits
@@ -178,6 +180,7 @@ class OpenChannel:
             depth=under_way,
             stretch=self._stretches(chosen, -(-nbytes // size), size),
             progress=progress,
+            digest=digest,
         )
 
     def _stretches(self, pattern: Pattern, blocks: int, size: int) -> Callable[[int], tuple[Pattern, int]]:

@@ -23,6 +23,7 @@ from __future__ import annotations
 from abc import ABC, abstractmethod
 from collections.abc import Callable, Iterable, Sequence
 from enum import IntEnum
+from os import PathLike
 from typing import Any, Literal, TypeVar, cast, get_args
 
 from attrs import field, frozen, validators
@@ -356,3 +357,15 @@ class Host(ABC):
     @abstractmethod
     def survey(self, deadline: Deadline) -> HostSurvey:
         """Every link that the host shows, both partners, read-only and without privilege."""
+
+
+class RecordingHost(Host):
+    """A host reader that can also record what its survey reads, and survey such a recording on another computer."""
+
+    @abstractmethod
+    def within(self, recording: PathLike[str]) -> RecordingHost:
+        """The reader of a recording: a folder, or a file of what `record` returned. Raises BadInput."""
+
+    @abstractmethod
+    def record(self, deadline: Deadline, *, with_serials: bool = False) -> bytes:
+        """What a survey reads, and nothing else, as the bytes of a tar file; serial numbers only if asked for."""

@@ -199,6 +199,7 @@ class Endpoint:
         block: int | None = None,
         depth: int | None = None,
         direction: Literal["both", "to_card", "from_card"] = "both",
+        digest: bool = False,
         timeout: float | None = None,
         progress: Callable[[int], Any] | None = None,
     ) -> Comparison:
@@ -210,10 +211,18 @@ class Endpoint:
         Damage, a missing tail, surplus bytes and a stall are in the result; errors that end the check carry it in
         `so_far`. A stream that falls silent for a quarter of the timeout (two seconds at least) after everything was
         sent has lost its tail. `progress` is called with the bytes verified so far. One direction alone needs a
-        PatternEngine.
+        PatternEngine. `digest` verifies each block by its CRC-32, `Pattern.verify_digest`: faster where zlib-ng is
+        installed, with the escape that the result's `caution` and `escape_probability` say.
         """
         return self.channels[0].check(
-            pattern, nbytes, block=block, depth=depth, direction=direction, timeout=timeout, progress=progress
+            pattern,
+            nbytes,
+            block=block,
+            depth=depth,
+            direction=direction,
+            digest=digest,
+            timeout=timeout,
+            progress=progress,
         )
 
     def allocate(self, nbytes: int) -> Region:

@@ -73,6 +73,10 @@ class PartnerLink:
     read_request: int | None = field(default=None, validator=_number)
     active: bool | None = None
     """Data link layer active; False is a link that is down."""
+    bandwidth_management: bool | None = None
+    """Link Status LBMS: the link was retrained by software, or changed speed or width for reliability. Sticky."""
+    autonomous_bandwidth: bool | None = None
+    """Link Status LABS: the link changed speed or width by itself, not for reliability. Sticky."""
 
 
 @frozen(kw_only=True)
@@ -111,12 +115,13 @@ class PartnerErrors:
     def _delta(self, now: Mapping[str, Count], before: Mapping[str, Count], epoch: str) -> dict[str, Count]:
         vanished = Unavailable("it was counted before, and is not shown now")
         return {
-            name: _added(now.get(name, vanished), before.get(name, Exact(0)), same_epoch=epoch == self.epoch)
+            name: added(now.get(name, vanished), before.get(name, Exact(0)), same_epoch=epoch == self.epoch)
             for name in (*now, *(before.keys() - now.keys()))
         }
 
 
-def _added(now: Count, before: Count, *, same_epoch: bool) -> Count:
+def added(now: Count, before: Count, *, same_epoch: bool = True) -> Count:
+    """What a count has grown by; across epochs, or where it fell, its new value as a lower bound."""
     if isinstance(now, Unavailable):
         return now
     if isinstance(before, Unavailable):
@@ -126,12 +131,12 @@ def _added(now: Count, before: Count, *, same_epoch: bool) -> Count:
     if not same_epoch or now.n < before.n:
         why = "the counters started anew in between"
         return AtLeast(now.n, why) if now.n else Unavailable(f"{why} and have counted nothing since")
-    added = now.n - before.n
+    grown = now.n - before.n
     if isinstance(now, AtLeast):  # a flag that was clear before and is set now stands for one event at least
-        return AtLeast(max(added, int(now.blind)), now.why, now.blind)
-    if isinstance(before, AtLeast) and added:  # there may have been more before, and so fewer since
+        return AtLeast(max(grown, int(now.blind)), now.why, now.blind)
+    if isinstance(before, AtLeast) and grown:  # there may have been more before, and so fewer since
         return Unavailable(f"only a lower bound was known before: {before.why}")
-    return Exact(added)
+    return Exact(grown)
 
 
 @frozen(kw_only=True)
@@ -237,6 +242,21 @@ class Identity:
 
 
 @frozen(kw_only=True)
+class HostFunction:
+    """One function of a computer, and how it is held. `None` in a field means that the computer does not show it."""
+
+    address: str
+    description: str
+    driver: str | None = None
+    numa_node: int | None = None
+    iommu_group: str | None = None
+    runtime_status: str | None = None
+    """Runtime power state as Linux spells it: "active", "suspended", "unsupported", ..."""
+    runtime_control: str | None = None
+    """"auto" where it may be suspended while unused, "on" where not."""
+
+
+@frozen(kw_only=True)
 class HostLink:
     """One link of a real computer as `survey` lists it; addresses as Linux writes them (0000:00:05.0)."""
 
@@ -247,8 +267,24 @@ class HostLink:
     description: str
     link: LinkReading
     errors: ErrorReading
+    """Link errors that several functions of one device show are counted once."""
     remarks: tuple[str, ...] = ()
-    """What could not be read, why, and the least privilege that would give it."""
+    """What stands out, and what could not be read and why."""
+    functions: tuple[HostFunction, ...] = ()
+    """The device at the far end."""
+    slot: str | None = None
+    """The slot's own name."""
+    path: tuple[str, ...] = ()
+    """Ports between the processor and this link, the root port first and this link's own port last."""
+    bottleneck: str | None = None
+    """The port above the link of this path that carries least; None where not every link's rate is known."""
+    root_messages: Mapping[str, Count] | Unavailable = Unavailable("no root port is shown")
+    """Error messages that the root port of this path has received, by severity, from all that is below it."""
+    errors_kept_by: str | None = None
+    """"kernel" or "nobody": who counts this path's errors; None where it is not shown."""
+    aspm: tuple[str, ...] | None = None
+    """Link power states that are switched on, of "L0s", "L1", "L1.1", "L1.2"."""
+    slot_power_w: float | None = field(default=None, validator=_number)
 
 
 @frozen(kw_only=True)
@@ -258,3 +294,10 @@ class HostSurvey:
     host: str
     links: tuple[HostLink, ...]
     remarks: tuple[str, ...] = ()
+    missing: tuple[str, ...] = ()
+    """What this user may not read, and the least privilege that would give it."""
+    kernel: str | None = None
+    """The kernel's release."""
+    kernel_arguments: tuple[str, ...] = ()
+    """Those that the kernel was started with and that bear on what can be seen."""
+    aspm_policy: str | None = None

@@ -12,6 +12,7 @@ from laneproof.contract import (
     Address,
     Card,
     Channel,
+    ConditionObserver,
     Driver,
     ErrorObserver,
     Found,
@@ -21,7 +22,7 @@ from laneproof.contract import (
     Resettable,
 )
 from laneproof.errors import BadInput, NotOffered
-from laneproof.readings import Component, ErrorReading, Identity, LinkReading
+from laneproof.readings import Component, Conditions, ErrorReading, Identity, LinkReading
 from laneproof_sim.limits_of_model import CAVEATS
 from laneproof_sim.path import DmaPath, limits
 from laneproof_sim.scenario_file import load, shipped
@@ -35,7 +36,7 @@ class SimOptions:
     seed: int = 0
 
 
-class SlotParts(LinkObserver, ErrorObserver, IdentitySource, Resettable):
+class SlotParts(LinkObserver, ErrorObserver, ConditionObserver, IdentitySource, Resettable):
     """Everything about a simulated card but its path."""
 
     levels: tuple[ResetLevel, ...] = (ResetLevel.DATA,)
@@ -48,6 +49,9 @@ class SlotParts(LinkObserver, ErrorObserver, IdentitySource, Resettable):
 
     def read_errors(self, deadline: Deadline) -> ErrorReading:
         return self._opened.read_errors()
+
+    def read_conditions(self, deadline: Deadline) -> Conditions:
+        return self._opened.read_conditions()
 
     def read_identity(self, deadline: Deadline) -> Identity:
         self._opened.require_card()

@@ -201,7 +201,7 @@ class Engine:
         requests, completions = timing.requests(size), timing.completions(size)
         _, asked_s = self._from_card.carry(ready_s, requests)
         self._to_card.carry(asked_s, timing.answers(requests.count))
-        self._from_card.carry(asked_s, timing.answers(completions.count))  # early, so as to leave no gap behind
+        self._from_card.carry(asked_s, timing.acks(completions.count))  # early, so as to leave no gap behind
         _, end_s = self._to_card.carry(asked_s + READ_LATENCY_S, completions)
         data = transfer.out[transfer.sent : transfer.sent + size].copy()
         self._memory.pass_through(data)

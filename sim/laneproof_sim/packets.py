@@ -1,10 +1,9 @@
 """Sizes and times of packets on a link: what one transfer puts on each direction, and how long things take.
 
 Sources: overheads and SKP intervals as in the public IP manuals that the project's check values name; AckFactor from
-the base specification, by way of its Ack latency tables. Assumed, and the same at both ends: one Ack and one UpdateFC
-for each AckFactor packets received (less a tenth, since a limit is not aimed at), completions included; the card's
-requests have 4-DW headers, completions 3-DW; the host answers a read in completions of the largest size allowed; no
-ECRC.
+the base specification, by way of its Ack latency tables. Assumed, and the same at both ends: one Ack, and for requests
+one UpdateFC, for each AckFactor packets received (less a tenth, since a limit is not aimed at); the card's requests
+have 4-DW headers, completions 3-DW; the host answers a read in completions of the largest size allowed; no ECRC.
 """
 
 from __future__ import annotations
@@ -13,29 +12,18 @@ from typing import Literal
 
 from attrs import frozen
 
-from laneproof.pcie import rates
+from laneproof.pcie import packets, rates
 from laneproof_sim.scenario import Slot
 from laneproof_sim.training import Trained
 
-DLLP_NBYTES = 8
-"""Framing, four bytes and CRC-16 of a data link layer packet."""
+DLLP_NBYTES = packets.DLLP_NBYTES
 WRITE_OVERHEAD_NBYTES = 24
 """Framing with sequence number, 4-DW header and LCRC of a memory request."""
 COMPLETION_OVERHEAD_NBYTES = 20
 """The same with the 3-DW header of a completion."""
 
-# Ack latency limits in symbol times, payload 128 bytes, by speed class and width.
-_ACK_LIMIT_SYMBOLS = {
-    2.5: {1: 237, 2: 128, 4: 73, 8: 67, 16: 48},
-    5.0: {1: 288, 2: 179, 4: 124, 8: 118, 16: 99},
-    8.0: {1: 333, 2: 224, 4: 169, 8: 163, 16: 144},
-}
-# Behind 237 symbol times at 2.5 GT/s x1 stand (128 + 28) bytes × AckFactor 1.4 ÷ 1 lane + 19 of internal delay.
-_ACK_FACTOR_TO_256 = {1: 1.4, 2: 1.4, 4: 1.4, 8: 2.5, 16: 3.0}
-_ACK_FACTOR_ABOVE = {1: 1.0, 2: 1.0, 4: 1.0, 8: 1.0, 16: 2.0}
 _ANSWER_EARLY = 0.9
-_REPLAY_TIMER_16G_SYMBOLS = 27_500
-"""Parts that support 16 GT/s or more use 24,000 to 31,000 symbol times at every speed; the middle of that."""
+_LONG_REPLAY_TIMER_SYMBOLS = sum(packets.LONG_REPLAY_TIMER_SYMBOLS) / 2
 
 Kind = Literal["tlp", "dllp"]
 
@@ -59,7 +47,7 @@ class LinkTiming:
     completion: int
     read_request: int
     answer_every: float
-    """Packets received to one Ack and one UpdateFC."""
+    """Packets received to one Ack and, if they use up credits, one UpdateFC."""
     bytes_per_s: float
     """After line coding and SKP ordered sets."""
     nak_round_trip_s: float
@@ -86,10 +74,17 @@ class LinkTiming:
         count = _ceil(nbytes, self.max_payload)
         return Load(kind="tlp", count=count, nbytes=nbytes + count * WRITE_OVERHEAD_NBYTES)
 
-    def answers(self, packets: int) -> Load:
-        """Acks and flow-control updates for so many packets, sent the other way; the count may be a fraction."""
-        count = max(1, round(2 * packets / self.answer_every))
-        return Load(kind="dllp", count=count, nbytes=2 * packets / self.answer_every * DLLP_NBYTES)
+    def answers(self, requests: int) -> Load:
+        """Acks and flow-control updates for so many requests, sent the other way; the count may be a fraction."""
+        return self._link_packets(2 * requests)
+
+    def acks(self, completions: int) -> Load:
+        """Acks for so many completions, for which an endpoint has room without end and sends no updates."""
+        return self._link_packets(completions)
+
+    def _link_packets(self, due: int) -> Load:
+        many = due / self.answer_every
+        return Load(kind="dllp", count=max(1, round(many)), nbytes=many * DLLP_NBYTES)
 
     def echo_bytes_per_s(self) -> float:
         """Payload per second, out and back at once, of transfers so long that nothing else counts."""
@@ -97,7 +92,7 @@ class LinkTiming:
         to_card = self.completions(unit).nbytes + self.answers(self.writes(unit).count).nbytes
         to_card += self.answers(self.requests(unit).count).nbytes
         from_card = self.writes(unit).nbytes + self.requests(unit).nbytes
-        from_card += self.answers(self.completions(unit).count).nbytes
+        from_card += self.acks(self.completions(unit).count).nbytes
         return unit * self.bytes_per_s / max(to_card, from_card)
 
 
@@ -109,7 +104,7 @@ def link_timing(slot: Slot, trained: Trained) -> LinkTiming:
         skip_share, symbol_s = 4 / 1359, 10 / (speed * 1e9)  # one set each 1180 to 1538 symbols
     else:
         skip_share, symbol_s = 1 / 372.5, 8 / (speed * 1e9)  # one block in 370 to 375
-    ack_limit_s = _ACK_LIMIT_SYMBOLS[min(speed, 8.0)][width] * symbol_s
+    ack_limit_s = packets.ack_limit_symbols(speed, width, payload) * symbol_s
     long_timer = max(slot.near.max_speed, slot.card.max_speed) >= 16
     return LinkTiming(
         speed_gtps=speed,
@@ -117,10 +112,10 @@ def link_timing(slot: Slot, trained: Trained) -> LinkTiming:
         max_payload=payload,
         completion=min(payload, slot.card.read_request),
         read_request=slot.card.read_request,
-        answer_every=_ANSWER_EARLY * (_ACK_FACTOR_TO_256 if payload <= 256 else _ACK_FACTOR_ABOVE)[width],
+        answer_every=_ANSWER_EARLY * packets.ack_factor(width, payload),
         bytes_per_s=rates.link_bytes_per_s(speed, width) * (1 - skip_share),
         nak_round_trip_s=2 * ack_limit_s,
-        replay_timer_s=_REPLAY_TIMER_16G_SYMBOLS * symbol_s if long_timer else 3 * ack_limit_s,
+        replay_timer_s=_LONG_REPLAY_TIMER_SYMBOLS * symbol_s if long_timer else 3 * ack_limit_s,
     )
 
 

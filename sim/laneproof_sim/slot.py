@@ -13,7 +13,7 @@ import numpy as np
 from laneproof import pcie
 from laneproof.contract import Completion
 from laneproof.errors import BadInput, CannotOpen, DeviceLost, EndpointBusy, EndpointClosed
-from laneproof.readings import ErrorReading, LinkReading, PartnerLink, Unavailable
+from laneproof.readings import Conditions, ErrorReading, LinkReading, PartnerCondition, PartnerLink, Unavailable
 from laneproof_sim.engine import Engine
 from laneproof_sim.faults import CardMemory
 from laneproof_sim.kernel import End, Kernel
@@ -26,6 +26,11 @@ from laneproof_sim.virtual_clock import VirtualClock
 
 _NOT_OBSERVABLE = "this platform shows neither the near port's registers nor the card's"
 _FIRMWARE = "the platform's firmware owns error reporting; the kernel is told of no error and counts none"
+_ERROR_FLAGS = ("CED", "NFED", "FED", "URD")
+_NO_SENSORS = Unavailable("a simulated host has no sensors")
+_NO_MEMORY_ERRORS = Unavailable("a simulated host has no memory that could count errors")
+_NO_IOMMU = Unavailable("a simulated host has no IOMMU")
+_NO_LOG = Unavailable("a simulated kernel counts errors and keeps no log of them")
 _GONE = "the card's configuration space reads all ones, its vendor id FFFF: no card answers"
 
 
@@ -144,6 +149,24 @@ class OpenSlot:
                 far=far if self.far.present else Unavailable(_GONE),
             )
 
+    def read_conditions(self) -> Conditions:
+        """Both partners as their configuration space reads now; of the host there is nothing to read."""
+        with self.changed:
+            self._settle()
+            near: PartnerCondition | Unavailable = Unavailable(_NOT_OBSERVABLE)
+            far: PartnerCondition | Unavailable = near
+            if self.slot.observable:
+                near = _condition(self.near, self._name("near"))
+                far = _condition(self.far, self._name("far")) if self.far.present else Unavailable(_GONE)
+            return Conditions(
+                near=near,
+                far=far,
+                sensors=_NO_SENSORS,
+                memory_errors=_NO_MEMORY_ERRORS,
+                iommu_faults=_NO_IOMMU,
+                reported=_NO_LOG,
+            )
+
     def images(self) -> tuple[bytes, bytes]:
         """Configuration space of the near and the far partner as it reads now, 4096 bytes each."""
         with self.changed:
@@ -215,4 +238,13 @@ def _decoded(partner: LinkPartner, name: str) -> PartnerLink:
         max_payload=payload.set,
         read_request=payload.read_request,
         active=link.dl_active,
+        bandwidth_management=link.bandwidth_management,
+        autonomous_bandwidth=link.autonomous_bandwidth,
     )
+
+
+def _condition(partner: LinkPartner, name: str) -> PartnerCondition:
+    """What the registers hold: the model has none for lanes, equalisation, margining or link power states."""
+    flags = pcie.decode(partner.image()).device_status
+    assert flags is not None
+    return PartnerCondition(name=name, device_status=tuple(flag for flag in flags if flag in _ERROR_FLAGS))

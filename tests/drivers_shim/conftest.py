@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import io
+import builtins
 import os
 import shutil
 import subprocess
@@ -114,7 +114,7 @@ def tree(recorded: Path, tmp_path: Path) -> Tree:
 @pytest.fixture
 def failing_open(monkeypatch: pytest.MonkeyPatch) -> Callable[..., None]:
     """Makes opening any file of the given names fail with an error number."""
-    really_open = io.open
+    really_open = open
 
     def fail(number: int, *names: str) -> None:
         def opened(file: object, *arguments: object, **more: object) -> object:
@@ -122,6 +122,6 @@ def failing_open(monkeypatch: pytest.MonkeyPatch) -> Callable[..., None]:
                 raise OSError(number, os.strerror(number), str(file))
             return really_open(file, *arguments, **more)
 
-        monkeypatch.setattr(io, "open", opened)
+        monkeypatch.setattr(builtins, "open", opened)
 
     return fail

@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import shutil
 from pathlib import Path
 
 from attrs import frozen
+
+from laneproof_drivers.host_tree import FolderTree
+from laneproof_drivers.sysfs import PciFunction, find
 
 RECORDED = Path(__file__).parents[1] / "fixtures" / "sysfs"
 PLACES = {
@@ -49,6 +53,51 @@ class Tree:
     def patch_config(self, address: str, at: int, data: bytes) -> None:
         image = self.config(address)
         self.write_config(address, image[:at] + data + image[at + len(data) :])
+
+    @property
+    def files(self) -> FolderTree:
+        return FolderTree.at(self.root)
+
+    def function(self, address: str) -> PciFunction:
+        found = find(self.files, address)
+        assert found is not None
+        return found
+
+    def whole_function(self, address: str) -> PciFunction:
+        """The same below a root that holds proc beside sys."""
+        found = find(FolderTree.at(self.root.parent), address)
+        assert found is not None
+        return found
+
+    def proc(self, **files: str) -> None:
+        """Files of /proc, beside this /sys."""
+        folder = self.root.parent / "proc"
+        folder.mkdir(exist_ok=True)
+        for name, text in files.items():
+            (folder / name).write_text(text + "\n")
+
+    def express(self, address: str) -> int:
+        """The PCI Express capability's place, walked here by linux/pci_regs.h: list at 0x34, id 0x10, next at 1."""
+        image = self.config(address)
+        at = image[0x34]
+        while image[at] != 0x10:
+            at = image[at + 1]
+            assert at
+        return at
+
+    def add_function(self, address: str, like: str) -> str:
+        """Another function on the same bus, with the same files."""
+        folder = self.folder(like).parent / address
+        shutil.copytree(self.folder(like), folder, symlinks=True)
+        (self.root / "bus/pci/devices" / address).symlink_to(folder)
+        return address
+
+    def renumber(self, address: str, new: str) -> None:
+        """As found again under another bus number: the same place, other names."""
+        folder = self.folder(address)
+        (self.root / "bus/pci/devices" / address).unlink()
+        folder.rename(folder.with_name(new))
+        (self.root / "bus/pci/devices" / new).symlink_to(folder.with_name(new))
 
     def unplug(self, address: str) -> None:
         """As after a surprise removal: neither folder nor link."""

@@ -16,6 +16,7 @@ from endpoint_fakes import (
     opened,
     until,
 )
+from numpy.lib.stride_tricks import as_strided
 
 import laneproof
 from laneproof.clock import Deadline
@@ -70,6 +71,8 @@ def test_nothing_is_sent_and_received_at_once(card: laneproof.Endpoint, empty: A
 
 
 SHARED = bytearray(128)
+OVERLAPPING = as_strided(np.zeros(64, np.uint8), (4, 16), (8, 1))
+"""Rows of 16 bytes, each half in the next: 64 bytes in 40 of memory."""
 
 
 @pytest.mark.parametrize(
@@ -87,6 +90,22 @@ SHARED = bytearray(128)
         (lambda card: card.loopback(bytes(64), bytearray(32)), "64 bytes out do not fit 32 bytes in"),
         (lambda card: card.loopback(SHARED, SHARED), "overlap"),
         (lambda card: card.loopback(memoryview(SHARED)[:64], memoryview(SHARED)[32:96]), "overlap"),
+        (lambda card: card.loopback(np.frombuffer(SHARED, "<u8")[:8], memoryview(SHARED)[63:127]), "overlap"),
+        (
+            lambda card: card.loopback(memoryview(SHARED).toreadonly()[64:], np.frombuffer(SHARED, "u1")[1:65]),
+            "overlap",
+        ),
+        (lambda card: card.loopback(*2 * (card.allocate(64).view,)), "overlap"),
+        (lambda card: card.loopback(bytes(64), OVERLAPPING), "not C-contiguous"),
+        (lambda card: card.loopback(OVERLAPPING, bytearray(64)), "not C-contiguous"),
+        (lambda card: card.receive_into(OVERLAPPING), "not C-contiguous"),
+        (lambda card: card.receive_into(np.broadcast_to(np.zeros(1, np.uint8), (64,))), "not C-contiguous"),
+        (lambda card: card.receive_into(np.zeros((8, 8), order="F")[:, :4]), "not C-contiguous"),
+        (lambda card: card.receive_into([0] * 64), "list is not a buffer"),
+        (lambda card: card.receive_into(np.array([object()] * 8)), "Python objects"),
+        (lambda card: card.receive_into(card.allocate(64)), "_PlainRegion is not a buffer"),
+        (lambda card: card.receive_into(card.allocate(64).view.toreadonly()), "read-only"),
+        (lambda card: card.receive_into(card.allocate(64).view[::2]), "not C-contiguous"),
         (lambda card: card.send(bytes(60)), "60 bytes is no multiple of the card's granularity, 16"),
         (lambda card: card.receive_into(bytearray(8)), "granularity"),
         (lambda card: card.check("prbs31", 100), "nbytes 100 is no multiple"),
@@ -115,6 +134,21 @@ def test_bad_input_is_told_before_a_byte_is_written(
         assert message in str(caught.value)
         assert getattr(path, "submitted", 0) == 0
         assert card.channels[0].in_step
+
+
+def test_what_is_refused_is_left_as_it_was(install: Install) -> None:
+    data = np.arange(128, dtype=np.uint8)
+    with opened(install, EchoStream()) as card:
+        for buffer in (data[32:96], data[::2], as_strided(data, (4, 16), (8, 1))):
+            with pytest.raises(BadInput):
+                card.loopback(data[:64], buffer)
+    assert np.array_equal(data, np.arange(128))
+
+
+def test_buffers_side_by_side_in_one_piece_of_memory_do_not_overlap(card: laneproof.Endpoint) -> None:
+    data = np.arange(128, dtype=np.uint8)
+    assert card.loopback(data[:64], data[64:]).bytes_received == 64
+    assert np.array_equal(data[:64], data[64:])
 
 
 @pytest.mark.parametrize("timeout", [float("inf"), float("nan"), -1.0, "5"])

@@ -84,3 +84,33 @@ def test_a_slot_opened_again_starts_a_new_epoch(bench):
     first, second = (bench().opened.read_errors() for _ in range(2))
     assert first.near.epoch == first.far.epoch
     assert first.near.epoch != second.near.epoch
+
+
+def test_a_flag_of_device_status_is_read_from_the_registers_until_the_kernel_clears_it(bench):
+    opened = bench().opened
+    opened.far.raise_error("BadTLP")
+    opened.near.raise_error("SDES")
+    seen = opened.read_conditions()
+    assert (seen.far.device_status, seen.near.device_status) == (("CED",), ("FED",))
+    opened.far.clear_errors()
+    assert opened.read_conditions().far.device_status == ()
+
+
+def test_what_the_registers_of_the_model_do_not_hold_is_not_shown(bench):
+    seen = bench().opened.read_conditions()
+    for partner in (seen.near, seen.far):
+        assert (partner.lane_errors, partner.parity_mismatches, partner.aspm, partner.margining) == (
+            None,
+            {},
+            None,
+            None,
+        )
+    for host in (seen.sensors, seen.memory_errors, seen.iommu_faults, seen.reported):
+        assert isinstance(host, Unavailable)
+
+
+def test_conditions_that_the_platform_hides_are_unavailable_with_the_reason(bench):
+    seen = bench(observable=False).opened.read_conditions()
+    assert isinstance(seen.near, Unavailable)
+    assert isinstance(seen.far, Unavailable)
+    assert "shows neither" in seen.far.why

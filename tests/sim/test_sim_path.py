@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import threading
 from concurrent.futures import ThreadPoolExecutor
+from itertools import product
 
 import pytest
 
@@ -118,7 +119,17 @@ def test_long_transfers_reach_the_ceiling_and_do_not_pass_it(bench, data, speed,
     one = bench(speed=speed, width=width, near={"max_payload": payload}, card={"max_payload": payload})
     sent = data(16 * MIB)
     rate = len(sent) / one.echo(sent, 4 * MIB).seconds
-    assert 0.97 < rate / float(pcie.ceiling(speed, width, payload, direction="both")) <= 1.0
+    # A ceiling counts Acks as late as they may be; the bench, like hardware, does not wait so long.
+    assert 0.96 < rate / float(pcie.ceiling(speed, width, payload, direction="both")) <= 1.0
+
+
+def test_no_link_of_a_bench_passes_its_ceiling(slot):
+    every = product((2.5, 5.0, 8.0, 16.0, 32.0), (1, 2, 4, 8, 16), (128, 256, 4096), (128, 512, 4096))
+    for speed, width, payload, request in every:
+        card = {"max_payload": payload, "read_request": request}
+        one = slot(speed=speed, width=width, near={"max_payload": payload}, card=card)
+        limit = pcie.ceiling(speed, width, payload, direction="both", read_request=request)
+        assert 0.9 < link_timing(one, train(one)).echo_bytes_per_s() / float(limit) < 1.0
 
 
 def test_the_nominal_rate_is_the_one_that_long_transfers_have(bench, data):
@@ -130,7 +141,7 @@ def test_the_nominal_rate_is_the_one_that_long_transfers_have(bench, data):
 def test_ack_limits_are_those_of_the_specification(slot):
     # Ack latency at 2.5 GT/s, 128 bytes, x1: 237 symbol times; replay timer 711 (base specification tables as quoted
     # in public IP manuals). A symbol at 2.5 GT/s lasts 4 ns.
-    one = slot(speed=2.5, width=1)
+    one = slot(speed=2.5, width=1, near={"max_payload": 128}, card={"max_payload": 128})
     timing = link_timing(one, train(one))
     assert timing.replay_timer_s == pytest.approx(711 * 4e-9)
     assert timing.nak_round_trip_s == pytest.approx(2 * 237 * 4e-9)

@@ -23,7 +23,7 @@ from laneproof.campaign.verdict import Verdict
 from laneproof.errors import StorageFault
 from laneproof.units import format_bytes
 
-LEDGER_VERSION = 1
+LEDGER_VERSION = 2
 APPLICATION_ID = 0x6C616E65
 """Marks a SQLite file as a ledger (`PRAGMA application_id`)."""
 COMMIT_EVERY_S = 1.0
@@ -40,6 +40,7 @@ CREATE TABLE endpoint (
 CREATE TABLE step (
     endpoint INTEGER NOT NULL REFERENCES endpoint, step INTEGER NOT NULL, kind TEXT NOT NULL,
     verdict TEXT, started_s REAL, finished_s REAL, bytes_moved INTEGER, measures TEXT, errors TEXT,
+    conditions TEXT,
     PRIMARY KEY (endpoint, step)
 ) STRICT, WITHOUT ROWID;
 CREATE TABLE reason (
@@ -169,8 +170,8 @@ class Ledger:
 
     def _step(self, number: int, result: StepResult) -> None:
         self._write(
-            "UPDATE step SET verdict = ?, started_s = ?, finished_s = ?, bytes_moved = ?, measures = ?, errors = ? "
-            "WHERE endpoint = ? AND step = ?",
+            "UPDATE step SET verdict = ?, started_s = ?, finished_s = ?, bytes_moved = ?, measures = ?, errors = ?, "
+            "conditions = ? WHERE endpoint = ? AND step = ?",
             (
                 str(result.verdict),
                 result.started_s,
@@ -178,6 +179,7 @@ class Ledger:
                 result.bytes_moved,
                 _json(result.measures),
                 _json(result.errors),
+                _json(result.conditions),
                 number,
                 result.position,
             ),
@@ -285,6 +287,7 @@ def _read_step(database: sqlite3.Connection, endpoint: int, row: sqlite3.Row) ->
         bytes_moved=moved,
         measures=json.loads(row["measures"] or "{}"),
         errors=json.loads(row["errors"] or "{}"),
+        conditions=json.loads(row["conditions"] or "{}"),
     )
 
 

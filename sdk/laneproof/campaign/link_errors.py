@@ -35,7 +35,7 @@ def _plain_counts(errors: PartnerErrors | Unavailable) -> Plain:
     if isinstance(errors, Unavailable):
         return {"unavailable": errors.why}
     severities = {
-        severity: {name: _plain_count(count) for name, count in counts.items() if not _is_zero(count)}
+        severity: {name: plain_count(count) for name, count in counts.items() if not _is_zero(count)}
         for severity, counts in _by_severity(errors)
     }
     every = [count for _, counts in _by_severity(errors) for count in counts.values()]
@@ -47,7 +47,8 @@ def _is_zero(count: Count) -> bool:
     return not isinstance(count, Unavailable) and count.n == 0
 
 
-def _plain_count(count: Count) -> Plain:
+def plain_count(count: Count) -> Plain:
+    """{"n": …, "bound": "exact" | "at least"}, or {"unavailable": why}."""
     if isinstance(count, Unavailable):
         return {"unavailable": count.why}
     if isinstance(count, AtLeast):

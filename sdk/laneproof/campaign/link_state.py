@@ -46,8 +46,13 @@ def judge_link(readings: Sequence[LinkReading], expectation: Expectation, findin
     findings.reasons.append(max(reasons, key=lambda reason: reason.verdict))
 
 
-def judge_kept(readings: Iterable[LinkReading], best: Trained | None, findings: Findings) -> Trained | None:
-    """Fail a link that goes down or below the `best` that it has run at so far; returns the best, these included."""
+def judge_kept(
+    first: LinkReading, readings: Iterable[LinkReading], best: Trained | None, findings: Findings
+) -> Trained | None:
+    """Fail a link that goes down or below the `best` that it has run at so far; returns the best, these included.
+
+    `readings` are those under load, in order; `first` is the one before the load, which tells new flags from old ones.
+    """
     for reading in readings:
         near = known(reading.near)
         if near is not None and near.active is False:
@@ -57,16 +62,61 @@ def judge_kept(readings: Iterable[LinkReading], best: Trained | None, findings: 
         if now is None:
             continue
         if best is not None and now.below(best):
-            findings.failed(f"the link fell from {best} to {now} during this step, under load")
+            why = f"; {cause}" if (cause := _cause(first, reading)) else ""
+            findings.failed(f"the link fell from {best} to {now} during this step, under load{why}")
             return best
         best = now
     return best
 
 
+def judge_unseen(first: LinkReading, last: LinkReading, findings: Findings) -> None:
+    """For a link that was the same whenever it was looked at: what its port notes of changes in between."""
+    if retrained(first, last):
+        findings.inconclusive(f"the link was the same whenever it was looked at, but {_cause(first, last)}")
+
+
 def describe(reading: LinkReading) -> str:
     """What a reading shows, for an event."""
-    shown = trained(reading.near) or trained(reading.far)
-    return str(shown) if shown is not None else "no link that is shown"
+    near, far = trained(reading.near), trained(reading.far)
+    shown = near or far
+    text = str(shown) if shown is not None else "no link that is shown"
+    if far is not None and far != shown:
+        text += f" (far end {far})"
+    partner = known(reading.near)
+    return text + (", data link down" if partner is not None and partner.active is False else "")
+
+
+def changed(before: LinkReading, now: LinkReading) -> str:
+    """What differs between two readings, as a sentence with the cause that the port notes; nothing if nothing does."""
+    cause = _cause(before, now)
+    if describe(before) != describe(now):
+        return f"the link changed from {describe(before)} to {describe(now)}" + (f"; {cause}" if cause else "")
+    newly = retrained(before, now) or _newly(before, now, "autonomous_bandwidth")
+    return f"the link is at {describe(now)} as before; {cause}" if newly else ""
+
+
+def retrained(before: LinkReading, now: LinkReading) -> bool:
+    """Whether the near port newly notes a change for reliability, or a retrain by software."""
+    return _newly(before, now, "bandwidth_management")
+
+
+def _newly(before: LinkReading, now: LinkReading, flag: str) -> bool:
+    """Whether a sticky flag that was shown clear is set. Only a link's upper end has these."""
+    return getattr(known(before.near), flag, None) is False and getattr(known(now.near), flag, None) is True
+
+
+def _cause(before: LinkReading, now: LinkReading) -> str:
+    """Why the link changed in between, as far as its upper port's sticky flags show it."""
+    near, earlier = known(now.near), known(before.near)
+    if near is None or earlier is None:
+        return ""
+    if retrained(before, now):
+        return f"{near.name} notes that it changed for reliability, or was retrained by software"
+    if _newly(before, now, "autonomous_bandwidth"):
+        return f"{near.name} notes that it changed by itself, not for reliability, as power saving does"
+    if earlier.bandwidth_management or earlier.autonomous_bandwidth:
+        return f"the flags of {near.name} that tell power saving from reliability were set before, and are blind"
+    return ""
 
 
 def _examine(reading: LinkReading, expectation: Expectation, findings: Findings) -> Reason:

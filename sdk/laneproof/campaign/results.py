@@ -29,6 +29,8 @@ class Findings:
     measures: Plain = field(factory=dict[str, Any])
     bytes_moved: int = 0
     """Payload bytes that came back from the card, verified or not."""
+    _of_data: list[Reason] = field(factory=list[Reason], init=False)
+    """Those of the failures that accuse the data."""
 
     @property
     def verdict(self) -> Verdict:
@@ -40,8 +42,19 @@ class Findings:
     def inconclusive(self, text: str) -> None:
         self.reasons.append(Reason(Verdict.INCONC, text))
 
-    def failed(self, text: str) -> None:
+    def failed(self, text: str, *, of_data: bool = False) -> None:
+        """`of_data`: it rests on what came back, or did not, and not on link or registers."""
         self.reasons.append(Reason(Verdict.FAIL, text))
+        if of_data:
+            self._of_data.append(self.reasons[-1])
+
+    def doubt_data(self, why: str) -> None:
+        """The host was at fault, or may have been: data neither pass nor fail on it; other failures stand."""
+        self.reasons = [
+            Reason(Verdict.INCONC, reason.text) if any(reason is doubted for doubted in self._of_data) else reason
+            for reason in self.reasons
+        ]
+        self.inconclusive(why)
 
     def broken(self, text: str) -> None:
         """The test system is at fault."""
@@ -66,6 +79,8 @@ class StepResult:
     measures: Mapping[str, Any] = field(factory=dict[str, Any])
     errors: Mapping[str, Any] = field(factory=dict[str, Any])
     """Error counts added during the step, at both ends, as plain data."""
+    conditions: Mapping[str, Any] = field(factory=dict[str, Any])
+    """Conditions before and after, and what changed in them when; {"unavailable": why} where nothing is known."""
 
     def to_dict(self) -> Plain:
         return {
@@ -77,6 +92,7 @@ class StepResult:
             "bytes_moved": self.bytes_moved,
             **self.measures,
             "errors": dict(self.errors),
+            "conditions": dict(self.conditions),
         }
 
 

@@ -8,18 +8,20 @@ from __future__ import annotations
 import threading
 import traceback
 from collections.abc import Callable
-from itertools import pairwise
+from contextlib import suppress
 
 import attrs
 from attrs import frozen
 
 from laneproof import endpoint as endpoints
+from laneproof.campaign.conditions import judge_host
 from laneproof.campaign.events import Event, Expecting, Opened, SlotFinished, StepFinished, StepStarted
 from laneproof.campaign.link_errors import plain_errors, plain_link
-from laneproof.campaign.link_state import Trained, describe, judge_kept, trained
+from laneproof.campaign.link_state import Trained, judge_kept, judge_unseen, trained
 from laneproof.campaign.plan import PlannedEndpoint, kind_of
 from laneproof.campaign.results import Findings, Plain, Reason, StepResult
 from laneproof.campaign.steps import Slot, Step
+from laneproof.campaign.steps.observation import Observation
 from laneproof.campaign.verdict import Verdict
 from laneproof.endpoint import Endpoint
 from laneproof.errors import (
@@ -31,7 +33,7 @@ from laneproof.errors import (
     TransferTimeout,
 )
 from laneproof.integrity import Comparison
-from laneproof.readings import ErrorReading, Identity, LinkReading, Unavailable
+from laneproof.readings import Conditions, ErrorReading, Identity, LinkReading, Unavailable
 from laneproof.units import format_bytes
 
 OPEN_GRACE_S = 30.0
@@ -61,6 +63,8 @@ class SlotRun:
         self._endpoint: Endpoint | None = None
         self._errors: ErrorReading | None = None
         """As last read; each step's errors are counted from there."""
+        self._conditions: Conditions | None = None
+        """As last read, likewise."""
         self._best: Trained | None = None
         """The best that the link has been seen to run at."""
 
@@ -127,7 +131,9 @@ class SlotRun:
         errors: Plain = {}
         try:
             identity = card.identity
-            step.run(slot, findings)
+            with slot.observation:
+                slot.observation.begin(self._conditions)
+                step.run(slot, findings)
         except DeviceLost as error:
             lost = True
             _judge_loss(error, findings)
@@ -136,13 +142,14 @@ class SlotRun:
                 f"interrupted after {format_bytes(findings.bytes_moved)} had come back; what was measured is kept"
             )
         except TransferTimeout as error:
-            findings.failed(f"the transfer stalled: {error.args[0]}")
+            findings.failed(f"the transfer stalled: {error.args[0]}", of_data=True)
         except (NotOffered, BadInput) as error:
             findings.broken(f"the plan asks for what this card cannot do: {error.args[0]}")
         except LaneproofError as error:
             findings.broken(str(error))
         finished_s = slot.elapsed_s()
         try:
+            self._emit(Expecting(job.name, OPEN_GRACE_S))
             card.clock.sleep(ERROR_SETTLE_S)
             now_errors = card.read_errors()
             # Since the step before was read, so that nothing falls between two steps.
@@ -153,6 +160,8 @@ class SlotRun:
             now = identity if lost else card.identity
             if identity is not None and now != identity:
                 findings.broken(f"the card changed its identity during the step, from {identity} to {now}")
+            if not lost:
+                slot.observation.end()
         except DeviceLost as error:
             if not lost:
                 lost = True
@@ -160,11 +169,10 @@ class SlotRun:
         except LaneproofError as error:
             if not lost:
                 findings.inconclusive(f"what the card and its link show after the step could not be read: {error}")
-        if not lost:
-            for earlier, later in pairwise(slot.under_load):
-                if earlier != later:
-                    slot.note("link", f"the link changed from {describe(earlier)} to {describe(later)}")
-            self._best = judge_kept(slot.under_load, self._best, findings)
+        if lost:
+            with suppress(LaneproofError):  # what the near port shows of the loss is worth an event
+                slot.observation.look(loaded=False)
+        self._judge_beside(step, slot.observation, findings, lost=lost)
         if not findings.reasons:
             findings.nothing("nothing was judged")
         self._emit(
@@ -180,10 +188,22 @@ class SlotRun:
                     bytes_moved=findings.bytes_moved,
                     measures=findings.measures,
                     errors=errors,
+                    conditions=slot.observation.to_dict(),
                 ),
             )
         )
         return "the card is lost" if lost else self._back_in_step(card, slot)
+
+    def _judge_beside(self, step: Step, seen: Observation, findings: Findings, *, lost: bool) -> None:
+        """What link and conditions, as read beside the step, say of it."""
+        self._conditions = seen.latest or self._conditions
+        if not lost and seen.first_link is not None and seen.last_link is not None:
+            self._best = judge_kept(seen.first_link, seen.under_load, self._best, findings)
+            if not seen.link_moved:
+                judge_unseen(seen.first_link, seen.last_link, findings)
+        if findings.verdict is not Verdict.NONE and seen.before is not None and seen.latest is not None:
+            step.judge_lanes(seen.flags, findings)
+            judge_host(seen.before, seen.latest, findings)
 
     def _back_in_step(self, card: Endpoint, slot: Slot) -> str:
         if self._stop.is_set() or all(channel.in_step for channel in card.channels):

@@ -30,8 +30,11 @@ def main(descriptor: int) -> None:
     if not isinstance(job, SlotJob):
         raise SystemExit(f"the first message is a job, not {job!r}")
 
+    sending = threading.Lock()
+
     def emit(event: Event) -> None:
-        with suppress(OSError):  # the parent is gone; the other thread notices too, and ends this
+        # A step's own thread and the one that looks at the link beside it both report.
+        with sending, suppress(OSError):  # the parent is gone; the other thread notices too, and ends this
             connection.send(event)
 
     run = SlotRun(job, emit)

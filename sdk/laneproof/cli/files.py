@@ -18,29 +18,37 @@ def report_beside(ledger: Path) -> Path:
     return ledger.with_suffix(".html")
 
 
-def write_whole(path: Path, text: str, what: str) -> None:
+def write_whole(path: Path, text: str | bytes, what: str) -> None:
     """Write `text` to `path`, by way of a temporary file beside it, so that nothing half-written is ever seen.
 
     "-" is standard output. What exists and is no regular file (a FIFO, say) is written to directly. Raises
     StorageFault for a full or read-only disk, a missing folder, no permission.
     """
     if str(path) == "-":
-        sys.stdout.write(text)
+        _to_standard_output(text)
         return
+    content = text if isinstance(text, bytes) else text.encode("utf-8")
     try:
         if path.exists() and not path.is_file():
-            path.write_text(text, "utf-8")
+            path.write_bytes(content)
             return
-        _replace(path, text)
+        _replace(path, content)
     except OSError as error:
         raise StorageFault(f"cannot write {what} {path}: {error.strerror or error}; nothing was left there") from error
 
 
-def _replace(path: Path, text: str) -> None:
+def _to_standard_output(text: str | bytes) -> None:
+    if isinstance(text, str):
+        sys.stdout.write(text)
+    else:
+        sys.stdout.buffer.write(text)
+
+
+def _replace(path: Path, content: bytes) -> None:
     descriptor, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
     try:
-        with os.fdopen(descriptor, "w", encoding="utf-8") as file:
-            file.write(text)
+        with os.fdopen(descriptor, "wb") as file:
+            file.write(content)
             file.flush()
             os.fsync(file.fileno())
         umask = os.umask(0)

@@ -11,6 +11,7 @@ from laneproof.campaign.results import EndpointResult, RunResult, StepResult
 from laneproof.campaign.statistics import format_bound
 from laneproof.campaign.steps import STEPS
 from laneproof.errors import StorageFault
+from laneproof.insight.conditions import blind_flags, condition_rows, conditions_unknown
 from laneproof.pcie import CATALOGUE
 from laneproof.units import format_bytes, format_bytes_per_s, format_seconds
 
@@ -53,6 +54,9 @@ def render_html(result: RunResult) -> str:
             deferral=safety.DEFERRAL,
             error_rows=_error_rows,
             link_rows=_link_rows,
+            condition_rows=condition_rows,
+            blind_flags=blind_flags,
+            conditions_unknown=conditions_unknown,
             trained=_trained,
             physical=any(endpoint.physical for endpoint in result.endpoints),
         )

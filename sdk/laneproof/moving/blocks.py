@@ -14,7 +14,10 @@ from laneproof.integrity import Comparison, Pattern
 
 @frozen(kw_only=True)
 class CheckJob:
-    """`nbytes` in blocks of `block`; block number i carries `stretch(i)`. `progress` is told the bytes verified."""
+    """`nbytes` in blocks of `block`; block number i carries `stretch(i)`. `progress` is told the bytes verified.
+
+    `digest`: blocks are verified by `Pattern.verify_digest`, not by `Pattern.verify`.
+    """
 
     nbytes: int
     block: int
@@ -22,6 +25,7 @@ class CheckJob:
     stretch: Callable[[int], tuple[Pattern, int]]
     """Block number to the pattern and the position in it at which the block starts."""
     progress: Callable[[int], Any] | None = None
+    digest: bool = False
 
     @property
     def blocks(self) -> int:
@@ -43,7 +47,8 @@ class CheckJob:
     def verify(self, number: int, received: memoryview) -> Comparison:
         """Compare what arrived; positions count from the start of the check."""
         pattern, at = self.stretch(number)
-        return pattern.verify(received, at).shifted(number * self.block)
+        found = pattern.verify_digest(received, at) if self.digest else pattern.verify(received, at)
+        return found.shifted(number * self.block)
 
 
 @define
@@ -83,8 +88,7 @@ class Tally:
         """The comparison so far."""
         base = self._result
         if base is None:
-            pattern, at = self.job.stretch(0)
-            base = pattern.verify(b"", at)
+            base = self.job.verify(0, memoryview(b""))
         return evolve(
             base,
             bytes_expected=self.job.nbytes,

@@ -16,25 +16,42 @@ from laneproof.pcie.aer import (
 )
 from laneproof.pcie.capabilities import Capability
 from laneproof.pcie.ceiling import Ceiling, Term, ceiling
-from laneproof.pcie.decode import (
+from laneproof.pcie.decode import Bridge, ConfigSpace, decode
+from laneproof.pcie.error_reporting import (
     AdvancedErrors,
-    ConfigSpace,
     CorrectableErrors,
-    Link,
-    Payload,
     RootErrors,
     UncorrectableErrors,
-    decode,
+)
+from laneproof.pcie.express import Device, Link, Payload, Root, Slot
+from laneproof.pcie.features import (
+    AccessControl,
+    Containment,
+    L1Substates,
+    LinkFeature,
+    ResizableBar,
+    RootPortErrors,
+)
+from laneproof.pcie.packets import ack_factor, ack_limit_symbols, replay_timer_symbols
+from laneproof.pcie.physical_layer import (
+    FlitError,
+    FlitLogging,
+    LanePresets,
+    Margining,
+    PhysicalLayer,
+    Secondary,
 )
 from laneproof.pcie.rates import (
     SPEEDS_GTPS,
     WIDTHS,
+    bottleneck,
     encoding,
     lane_bits_per_s,
     link_bytes_per_s,
     speed_code,
     speed_from_code,
 )
+from laneproof.pcie.tlp import Tlp, decode_tlp
 
 __all__ = [
     "CATALOGUE",
@@ -42,25 +59,47 @@ __all__ = [
     "SPEEDS_GTPS",
     "UNCORRECTABLE",
     "WIDTHS",
+    "AccessControl",
     "AdvancedErrors",
     "AerError",
+    "Bridge",
     "Capability",
     "Ceiling",
     "ConfigSpace",
+    "Containment",
     "CorrectableErrors",
+    "Device",
+    "FlitError",
+    "FlitLogging",
+    "L1Substates",
+    "LanePresets",
     "Link",
+    "LinkFeature",
+    "Margining",
     "Payload",
+    "PhysicalLayer",
+    "ResizableBar",
+    "Root",
     "RootErrors",
+    "RootPortErrors",
+    "Secondary",
+    "Slot",
     "Term",
+    "Tlp",
     "UncorrectableErrors",
+    "ack_factor",
+    "ack_limit_symbols",
+    "bottleneck",
     "canonical_name",
     "ceiling",
     "decode",
+    "decode_tlp",
     "encoding",
     "lane_bits_per_s",
     "link_bytes_per_s",
     "names_of",
     "registers",
+    "replay_timer_symbols",
     "speed_code",
     "speed_from_code",
 ]

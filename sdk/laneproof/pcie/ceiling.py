@@ -1,7 +1,7 @@
 """How many payload bytes per second a link can carry at best, and which terms make up that number.
 
-Rates after line coding come from `rates`. Only the link is counted: not the tags that a card has, nor the round trip
-to memory, so a card may well be slower without the slot being at fault.
+Rates after line coding come from `rates`, acknowledgement from `packets`. The card and the host count only where what
+limits them is given: the reads that the card may have open at once, and how long one takes.
 """
 
 from __future__ import annotations
@@ -13,26 +13,18 @@ import attrs
 from attrs import frozen
 
 from laneproof.errors import BadInput
-from laneproof.pcie.rates import line_code_share, link_bytes_per_s
+from laneproof.pcie.packets import DLLP_NBYTES, LINK_OVERHEAD_NBYTES, ack_limit_symbols, check_packet_size
+from laneproof.pcie.rates import FLIT_SHARE, line_code_share, link_bytes_per_s
 
 Direction = Literal["to_card", "from_card", "both"]
+Way = Literal["to_card", "from_card"]
 Header = Literal["3dw", "4dw"]
 
-_SIZES = (128, 256, 512, 1024, 2048, 4096)
+MOST_TAGS = 15_360
+"""Requests that 14-bit tags tell apart, from memory of the base specification; 32, 256, 768 with 5, 8, 10 bits."""
+
 _HEADER_NBYTES = {"3dw": 12, "4dw": 16}
-
-# Sequence number, LCRC and framing of one packet: 2 + 4 + 2 with 8b/10b, 4 (token with sequence) + 4 with 128b/130b.
-_LINK_NBYTES = 8
 _ECRC_NBYTES = 4
-_DLLP_NBYTES = 8
-_FLIT_SHARE = 236 / 256
-_ACK_PACKET_NBYTES = 28
-
-# The base specification's AckFactor by width: how many packets of the largest payload, each with 28 bytes of its own,
-# may arrive before an acknowledgement is due. Its Ack latency tables, quoted in public IP manuals, follow from it; the
-# factors for payloads from 256 bytes on are from memory of these tables.
-_ACK_FACTOR_SMALL = {1: 1.4, 2: 1.4, 4: 1.4, 8: 2.5, 12: 3.0, 16: 3.0, 32: 3.0}
-_ACK_FACTOR_LARGE = {1: 1.0, 2: 1.0, 4: 1.0, 8: 1.0, 12: 2.0, 16: 2.0, 32: 2.0}
 
 
 @frozen
@@ -51,25 +43,35 @@ class Term:
 
 @frozen(kw_only=True)
 class Ceiling:
-    """The most payload per second, in bytes, and the terms whose product it is.
+    """The most payload per second, in bytes, and the terms behind it.
 
-    `bound_by` is the direction that the terms describe: the one asked for, and with "both" the slower of the two,
-    each of which then carries `bytes_per_second`. `split_bytes_per_second` is the same ceiling if the host cuts every
-    completion at the completion boundary, as it may; None where no completions flow. A rate between the two proves
-    nothing against a slot.
+    The product of `terms` is `link_bytes_per_second`, what the link allows in the direction `bound_by`: the one asked
+    for, and with "both" the slower of the two, each of which then carries that much. `tag_limit` is what reads allow,
+    None where no tags were given or nothing is read; `bytes_per_second` is the lower of the two, and `limited_by` says
+    which. `split_bytes_per_second` is the same ceiling if the host cuts every completion at the completion boundary, as
+    it may; None where no completions flow. A rate between the two proves nothing against a slot. `not_counted` says in
+    sentences what may hold the rate lower still.
     """
 
     bytes_per_second: float
-    bound_by: Literal["to_card", "from_card"]
+    bound_by: Way
+    limited_by: Literal["link", "tags"]
     terms: tuple[Term, ...]
+    link_bytes_per_second: float
+    tag_limit: Term | None
     split_bytes_per_second: float | None
+    not_counted: tuple[str, ...]
 
     def __float__(self) -> float:
         return self.bytes_per_second
 
     def to_dict(self) -> dict[str, Any]:
         """The same as dicts, lists, numbers, strings and None, ready for JSON."""
-        return {**attrs.asdict(self), "terms": [attrs.asdict(term) for term in self.terms]}
+        return {
+            **attrs.asdict(self),
+            "terms": [attrs.asdict(term) for term in self.terms],
+            "not_counted": list(self.not_counted),
+        }
 
 
 @frozen(kw_only=True)
@@ -80,12 +82,12 @@ class _Traffic:
     completion: int
     read_request: int
     header: int
-    per_packet: int
-    """What each packet costs beside header and payload."""
-    per_answer: int
-    """What one Ack and one UpdateFC cost the direction that is free to send them."""
+    ecrc: int
+    framing: int
+    link_packets: bool
+    """Whether Ack and UpdateFC are packets between the others, as outside FLIT mode."""
     answer_interval: float
-    """Bytes of time on the wire after which the packets that came meanwhile have to be answered."""
+    """Bytes on the wire, all lanes together, before what came meanwhile has to be answered."""
 
 
 def ceiling(
@@ -99,6 +101,9 @@ def ceiling(
     ecrc: bool = False,
     read_request: int = 512,
     completion_boundary: int = 64,
+    sris: bool = False,
+    tags: int | None = None,
+    round_trip_s: float | None = None,
 ) -> Ceiling:
     """Payload bytes per second at best, of a card that moves data by DMA, per direction.
 
@@ -106,107 +111,179 @@ def ceiling(
     "both": both at once at the same rate, each direction also carrying the other's read requests and acknowledgements.
     `header` is that of the card's requests, 4 DW unless given, as addresses above 4 GiB need. `flit` None means FLIT
     mode at 64 GT/s only; there it cannot be left out. `read_request` is in bytes; `completion_boundary`, 64 or 128,
-    is the host's read completion boundary. Raises BadInput for a value that the standard does not have.
+    is the host's read completion boundary. `sris`: separate reference clocks with spread spectrum, which need more SKP
+    ordered sets. `tags` reads open at once, each answered after `round_trip_s`, limit reads to tags × read request ÷
+    round trip; both are given or neither. Raises BadInput for a value that the standard does not have.
     """
-    _check(direction, max_payload, header, read_request, completion_boundary)
+    _check(direction, header, completion_boundary)
+    check_packet_size("payload", max_payload)
+    check_packet_size("read request", read_request)
+    tag_limit = _tag_limit(tags, read_request, round_trip_s)
     line_bytes_per_s = link_bytes_per_s(speed_gtps, width)
     flit_mode = speed_gtps == 64.0 if flit is None else bool(flit)
     if speed_gtps == 64.0 and not flit_mode:
         raise BadInput("64 GT/s runs in FLIT mode only; leave flit out or set it")
-    factors = _ACK_FACTOR_SMALL if max_payload <= 256 else _ACK_FACTOR_LARGE
     traffic = _Traffic(
         payload=max_payload,
         completion=min(max_payload, read_request),
         read_request=read_request,
         header=_HEADER_NBYTES[header or "4dw"],
-        per_packet=(0 if flit_mode else _LINK_NBYTES) + (_ECRC_NBYTES if ecrc else 0),
-        per_answer=0 if flit_mode else 2 * _DLLP_NBYTES,
-        answer_interval=factors[width] * (max_payload + _ACK_PACKET_NBYTES),
+        ecrc=_ECRC_NBYTES if ecrc else 0,
+        framing=0 if flit_mode else LINK_OVERHEAD_NBYTES,
+        link_packets=not flit_mode,
+        answer_interval=ack_limit_symbols(speed_gtps, width, max_payload) * width,
     )
-    link_terms = _link_terms(speed_gtps, line_bytes_per_s, flit_mode)
+    link_terms = _link_terms(speed_gtps, line_bytes_per_s, flit_mode, sris)
 
-    def bound(seen: _Traffic) -> tuple[float, Literal["to_card", "from_card"], tuple[Term, ...]]:
-        ways: list[tuple[float, Literal["to_card", "from_card"], tuple[Term, ...]]] = []
+    def bound(seen: _Traffic) -> tuple[float, Way, tuple[Term, ...]]:
+        ways: list[tuple[float, Way, tuple[Term, ...]]] = []
         if direction != "from_card":
-            terms = link_terms + _to_card(seen, flit_mode, writes=direction == "both")
+            terms = link_terms + _to_card(seen, writes=direction == "both")
             ways.append((_product(terms), "to_card", terms))
         if direction != "to_card":
-            terms = link_terms + _from_card(seen, flit_mode, reads=direction == "both")
+            terms = link_terms + _from_card(seen, reads=direction == "both")
             ways.append((_product(terms), "from_card", terms))
         return min(ways, key=lambda way: way[0])
 
-    rate, bound_by, terms = bound(traffic)
-    split = None if direction == "from_card" else bound(attrs.evolve(traffic, completion=completion_boundary))[0]
-    return Ceiling(bytes_per_second=rate, bound_by=bound_by, terms=terms, split_bytes_per_second=split)
+    link_rate, bound_by, terms = bound(traffic)
+    split = bound(attrs.evolve(traffic, completion=completion_boundary))[0]
+    not_counted = ["What the card and the host take for themselves, such as descriptors and interrupts."]
+    if direction == "from_card":
+        tag_limit = None
+    elif tag_limit is None:
+        not_counted.append(
+            "Reads that the card may have open at once, and their round trip: neither was given, and a card with too "
+            "few tags is slower without any fault of the slot."
+        )
+    reads = math.inf if tag_limit is None or tag_limit.bytes_per_second is None else tag_limit.bytes_per_second
+    return Ceiling(
+        bytes_per_second=min(link_rate, reads),
+        bound_by=bound_by,
+        limited_by="tags" if reads < link_rate else "link",
+        terms=terms,
+        link_bytes_per_second=link_rate,
+        tag_limit=tag_limit,
+        split_bytes_per_second=None if direction == "from_card" else min(split, reads),
+        not_counted=tuple(not_counted),
+    )
 
 
-def _check(direction: str, max_payload: int, header: str | None, read_request: int, completion_boundary: int) -> None:
+def _check(direction: str, header: str | None, completion_boundary: int) -> None:
     if direction not in ("to_card", "from_card", "both"):
         raise BadInput(f'"{direction}" is no direction; use to_card, from_card or both')
-    for what, nbytes in (("payload", max_payload), ("read request", read_request)):
-        if nbytes not in _SIZES:
-            raise BadInput(f"{nbytes} bytes is no {what} size; use one of {', '.join(map(str, _SIZES))}")
     if header not in (None, *_HEADER_NBYTES):
         raise BadInput(f'"{header}" is no packet header; use 3dw or 4dw')
     if completion_boundary not in (64, 128):
         raise BadInput(f"{completion_boundary} bytes is no read completion boundary; use 64 or 128")
 
 
-def _link_terms(speed_gtps: float, line_bytes_per_s: float, flit_mode: bool) -> tuple[Term, ...]:
+def _tag_limit(tags: int | None, read_request: int, round_trip_s: float | None) -> Term | None:
+    if tags is None and round_trip_s is None:
+        return None
+    if tags is None or round_trip_s is None:
+        raise BadInput("tags limit reads by their round trip; give both tags and round trip, or neither")
+    if not 1 <= tags <= MOST_TAGS:
+        raise BadInput(f"{tags} is no number of tags; use 1 to {MOST_TAGS}, for instance 32, 256 or 768")
+    if not (0 < round_trip_s < math.inf):
+        raise BadInput(f"{round_trip_s:g} s is no round trip; use a time above zero, for instance 1e-6")
+    rate = tags * read_request / round_trip_s
+    if not math.isfinite(rate):
+        raise BadInput(f"{round_trip_s:g} s is too short for a round trip; use for instance 1e-6")
+    source = f"{tags} read requests of {read_request} bytes in each round trip, as given"
+    return Term("tags", source, assumed=True, bytes_per_second=rate)
+
+
+def _link_terms(speed_gtps: float, line_bytes_per_s: float, flit_mode: bool, sris: bool) -> tuple[Term, ...]:
     """What the link carries before any packet is on it."""
     share = line_code_share(speed_gtps)
-    if speed_gtps <= 5.0:
-        # The longest interval of 1180 to 1538 symbols: a ceiling counts the least that must be sent.
-        skip = Term("SKP ordered sets", "4 symbols in 1538, from public IP manuals", factor=1 - 4 / 1538)
-    elif speed_gtps <= 32.0:
-        skip = Term("SKP ordered sets", "one block in 375, from public IP manuals", factor=1 - 1 / 375)
-    else:
-        skip = Term("SKP ordered sets", "taken as at 32 GT/s, from memory", assumed=True, factor=1 - 1 / 375)
     terms = (
         Term("transfers", "speed times width, 8 bits a byte", bytes_per_second=line_bytes_per_s / share),
         Term("line code", "Linux drivers/pci/pci.h, PCIE_SPEED2MBS_ENC", factor=share),
-        skip,
+        _skip_term(speed_gtps, flit_mode, sris),
     )
     if not flit_mode:
         return terms
     source = "236 of 256 bytes carry packets; acknowledgement and flow control are in the rest, from memory"
-    return (*terms, Term("flits", source, assumed=True, factor=_FLIT_SHARE))
+    return (*terms, Term("flits", source, assumed=True, factor=FLIT_SHARE))
 
 
-def _to_card(traffic: _Traffic, flit_mode: bool, *, writes: bool) -> tuple[Term, ...]:
-    """Completions; beside them what answers the card's read requests and, with "both", its writes."""
-    packet = traffic.completion + _HEADER_NBYTES["3dw"] + traffic.per_packet
-    arriving = 1 / traffic.read_request + (1 / traffic.payload if writes else 0.0)
-    packets = _packet_term(traffic.completion, packet, flit_mode)
-    return packets, *_answer_terms(traffic, packet / traffic.completion, arriving)
+def _skip_term(speed_gtps: float, flit_mode: bool, sris: bool) -> Term:
+    """The longest interval allowed, of 1180 to 1538 symbols say: a ceiling counts the least that must be sent."""
+    if speed_gtps <= 5.0:
+        factor, source = (1 - 4 / 154, "4 symbols in 154") if sris else (1 - 4 / 1538, "4 symbols in 1538")
+    else:
+        factor, source = (1 - 1 / 38, "one block in 38") if sris else (1 - 1 / 375, "one block in 375")
+    if sris:
+        source += " with separate clocks"
+    if flit_mode:
+        source += ", taken as outside FLIT mode"
+    assumed = sris or flit_mode
+    source += f", from {'memory' if assumed else 'public IP manuals'}"
+    return Term("SKP ordered sets", source, assumed=assumed, factor=factor)
 
 
-def _from_card(traffic: _Traffic, flit_mode: bool, *, reads: bool) -> tuple[Term, ...]:
-    """Posted writes; with "both", read requests and what answers the completions too."""
-    packet = traffic.payload + traffic.header + traffic.per_packet
-    packets, wire = _packet_term(traffic.payload, packet, flit_mode), packet / traffic.payload
+def _to_card(traffic: _Traffic, *, writes: bool) -> tuple[Term, ...]:
+    """Completions; beside them what answers the card's read requests and, with "both", its writes.
+
+    Credits for reads and for writes are granted by an UpdateFC of their own each.
+    """
+    wire, packet_terms = _packet_terms(traffic, traffic.completion, _HEADER_NBYTES["3dw"])
+    arriving = [1 / traffic.read_request, *([1 / traffic.payload] if writes else [])]
+    return *_answer_terms(traffic, wire, sum(arriving), arriving), *packet_terms
+
+
+def _from_card(traffic: _Traffic, *, reads: bool) -> tuple[Term, ...]:
+    """Posted writes; with "both", read requests and what answers the completions too: an Ack, and no UpdateFC.
+
+    An endpoint grants completions unlimited room once and for all, since it asks only for what it can take in.
+    """
+    wire, packet_terms = _packet_terms(traffic, traffic.payload, traffic.header)
     if not reads:
-        return packets, *_answer_terms(traffic, wire, 0.0)
-    with_requests = wire + (traffic.header + traffic.per_packet) / traffic.read_request
+        return packet_terms
+    with_requests = wire + (traffic.header + traffic.ecrc + traffic.framing) / traffic.read_request
     source = f"one request for each {traffic.read_request} bytes read"
     requests = Term("read requests", source, factor=wire / with_requests)
-    return packets, requests, *_answer_terms(traffic, with_requests, 1 / traffic.completion)
+    return *_answer_terms(traffic, with_requests, 1 / traffic.completion, []), requests, *packet_terms
 
 
-def _packet_term(payload: int, packet: int, flit_mode: bool) -> Term:
-    source = f"{payload} of {packet} bytes are payload: P/(P+O), Intel AN 456"
-    if flit_mode:
-        source = f"{payload} of {packet} bytes are payload, header sizes as outside FLIT mode, from memory"
-    return Term("packets", source, assumed=flit_mode, factor=payload / packet)
+def _packet_terms(traffic: _Traffic, payload: int, header: int) -> tuple[float, tuple[Term, ...]]:
+    """Bytes on the wire for each byte of payload, and what makes them more than one."""
+    terms: list[Term] = []
+    packet = payload + header + traffic.ecrc
+    if traffic.framing:
+        whole = packet + traffic.framing
+        source = f"{packet} of {whole} bytes: framing, sequence number, LCRC; P/(P+O), Intel AN 456"
+        terms.append(Term("framing", source, factor=packet / whole))
+    if traffic.ecrc:
+        source = f"{payload + header} of {packet} bytes: 4 bytes a packet"
+        terms.append(Term("ECRC", source, factor=(payload + header) / packet))
+    source = f"{payload} of {payload + header} bytes: {header // 4} DW; P/(P+O), Intel AN 456"
+    if not traffic.framing:
+        source = f"{payload} of {payload + header} bytes: {header // 4} DW as outside FLIT mode, from memory"
+    terms.append(Term("header", source, assumed=not traffic.framing, factor=payload / (payload + header)))
+    return (packet + traffic.framing) / payload, tuple(terms)
 
 
-def _answer_terms(traffic: _Traffic, wire: float, arriving: float) -> tuple[Term, ...]:
-    """What link packets leave; `wire` bytes of packets out and `arriving` packets in for each byte of payload."""
-    if not traffic.per_answer:
+def _answer_terms(traffic: _Traffic, wire: float, acked: float, credited: list[float]) -> tuple[Term, ...]:
+    """What link packets leave. All are numbers for each byte of payload: `wire` bytes of packets out, `acked` packets
+    in, and for each kind of finite credits the packets in that use them up."""
+    if not traffic.link_packets:
         return ()
-    answers = traffic.per_answer * min(arriving, wire / traffic.answer_interval)
-    source = "one Ack and one UpdateFC, 8 bytes each, as seldom as the base specification's AckFactor allows"
-    return (Term("acknowledgement and flow control", source, assumed=True, factor=wire / (wire + answers)),)
+    most = wire / traffic.answer_interval
+    updates = DLLP_NBYTES * sum(min(kind, most) for kind in credited)
+    acks = DLLP_NBYTES * min(acked, most)
+    terms = [
+        Term(
+            "acknowledgement",
+            "one Ack of 8 bytes in each Ack latency limit of the base specification",
+            assumed=True,
+            factor=(wire + updates) / (wire + updates + acks),
+        )
+    ]
+    if credited:
+        source = "UpdateFC of 8 bytes for reads and for writes, as often as an Ack; none for completions"
+        terms.append(Term("flow control", source, assumed=True, factor=wire / (wire + updates)))
+    return tuple(terms)
 
 
 def _product(terms: tuple[Term, ...]) -> float:

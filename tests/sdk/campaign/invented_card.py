@@ -13,13 +13,16 @@ import threading
 import time
 from collections.abc import Iterable
 
+import attrs
 from attrs import frozen
+from invented_conditions import conditions, falling_link
 
 from laneproof.clock import Deadline, MonotonicClock
 from laneproof.contract import (
     Address,
     Card,
     Channel,
+    ConditionObserver,
     Driver,
     ErrorObserver,
     Found,
@@ -31,6 +34,7 @@ from laneproof.contract import (
 from laneproof.errors import CannotOpen, DeviceLost, DriverFault
 from laneproof.readings import (
     AtLeast,
+    Conditions,
     Count,
     ErrorReading,
     Exact,
@@ -66,18 +70,25 @@ class Echo(StreamPath):
         self._sent = bytearray()
         self._moved_s = 0.0
         self._lock = threading.Lock()
+        self.low = False
+        """The link has fallen, for as long as it takes to be looked at; then it comes back."""
+        self.fell = False
+        self.resting = True
+        """Nothing has been sent since the link came to rest."""
+        self.looked_at_low = threading.Event()
 
     def send(self, view: memoryview, deadline: Deadline) -> int:
         if self._moved >= self._lasts:
             self._misbehave()
         taken = view[: 1 << 16]
+        self.resting = False
         self._moved_s = time.monotonic()
         with self._lock:
             if self.behaviour == "repeats":  # what was sent first comes back for ever
                 self._sent += taken
                 at = self._moved % self._lasts
                 taken = self._sent[at : at + len(taken)]
-            self._held += taken
+            self._held += bytes(len(taken)) if self.behaviour == "rotten" else taken
         self._moved += len(taken)
         return len(taken)
 
@@ -90,7 +101,7 @@ class Echo(StreamPath):
             deadline.check()
             with self._lock:
                 n = min(len(view), len(self._held))
-                if n and not (self.behaviour == "silent" and self._moved >= self._lasts):
+                if n and not (self.behaviour in ("silent", "refused") and self._moved >= self._lasts):
                     view[:n] = self._held[:n]
                     del self._held[:n]
                     return n
@@ -111,11 +122,16 @@ class Echo(StreamPath):
                 raise ZeroDivisionError("a driver's own mistake")
             case "talkative":
                 print("a driver that prints", flush=True)
+            case behaviour if behaviour.startswith("falls") and not self.fell:
+                time.sleep(0.05)  # longer than it takes to fill a block
+                self.low = self.fell = True
+                self.looked_at_low.wait(2.0)
+                self.low = False
             case _:
                 pass
 
 
-class Parts(LinkObserver, ErrorObserver, IdentitySource):
+class Parts(LinkObserver, ErrorObserver, ConditionObserver, IdentitySource):
     """A healthy link, unless the address says otherwise. `reads` counts what was asked of the error counters."""
 
     def __init__(self, path: Echo) -> None:
@@ -123,6 +139,11 @@ class Parts(LinkObserver, ErrorObserver, IdentitySource):
         self._reads = 0
         self._looks = 0
         self._names = 0
+        self._condition_reads = 0
+
+    def read_conditions(self, deadline: Deadline) -> Conditions:
+        self._condition_reads += 1
+        return conditions(self._path.behaviour, self._condition_reads)
 
     def read_link(self, deadline: Deadline) -> LinkReading:
         def end(name: str, speed_gtps: float = 8.0, width: int = 4, active: bool = True) -> PartnerLink:
@@ -134,12 +155,22 @@ class Parts(LinkObserver, ErrorObserver, IdentitySource):
         match self._path.behaviour:
             case "blind-far":
                 return LinkReading(near=end("port"), far=Unavailable("no permission"))
-            case "degrades" if self._looks > 12:  # after the link step has read it at open, before and at each block
+            case "degrades" if self._looks > 12:  # the link step reads it at open, before, at each block and after
                 return LinkReading(near=end("port", width=2), far=end("card", width=2))
             case "flaps" if self._looks == 4:
                 return LinkReading(near=end("port", width=1), far=end("card", width=1))
             case "idles" if not self._path.moving():
                 return LinkReading(near=end("port", speed_gtps=2.5), far=end("card", speed_gtps=2.5))
+            case "rests" if self._path.resting:
+                return LinkReading(near=end("port", speed_gtps=2.5), far=end("card", speed_gtps=2.5))
+            case "retrained":
+                flag = {"bandwidth_management": self._looks > 3, "autonomous_bandwidth": False}
+                return LinkReading(near=attrs.evolve(end("port"), **flag), far=end("card"))
+            case behaviour if behaviour.startswith("falls"):
+                if self._path.low:
+                    self._path.looked_at_low.set()
+                    return falling_link(behaviour, low=True, fell=True)
+                return falling_link(behaviour, low=False, fell=self._path.fell)
             case "disagrees":
                 return LinkReading(near=end("port"), far=end("card", width=2))
             case "down":
@@ -149,6 +180,7 @@ class Parts(LinkObserver, ErrorObserver, IdentitySource):
 
     def read_errors(self, deadline: Deadline) -> ErrorReading:
         self._reads += 1
+        self._path.resting = True
         far: PartnerErrors | Unavailable = self._errors("card", Exact(0))
         match self._path.behaviour:
             case "mute" if self._reads > 1:

@@ -154,7 +154,7 @@ NO_LEDGERS = {
     "DELETE FROM run": "holds no run",
     "DROP TABLE step": "no such table: step; is it a ledger, and whole?",
     "ALTER TABLE run RENAME COLUMN plan TO x": "is damaged",
-    "PRAGMA user_version = 9": "has version 9; this laneproof reads 1",
+    "PRAGMA user_version = 9": "has version 9; this laneproof reads 2",
     "PRAGMA application_id = 5": "is not a ledger of laneproof",
 }
 

@@ -45,6 +45,11 @@ WRONG = {
     "kind of the wrong type": ("schema = 1\n[[step]]\nkind = [1]", r"step\[0\]: kind is .*use one of"),
     "unknown pattern": (STEP.format("integrity", 'patterns = ["prbs8"]'), r'step\[0\]: .*"prbs8"; known are prbs7'),
     "unknown pattern of a soak": (STEP.format("soak", 'pattern = "noise"'), r'step\[0\]: .*"noise"; known are prbs7'),
+    "unknown check": (
+        STEP.format("integrity", 'check = "crc"'),
+        r'step\[0\]\.check: "crc" is not one of exact, digest',
+    ),
+    "a soak by digest": (STEP.format("soak", 'check = "digest"'), r'step\[0\]: unknown key "check"; known here: '),
     "no patterns": (STEP.format("integrity", "patterns = []"), r"step\[0\]: .*'patterns' must be >= 1"),
     "patterns no list": (STEP.format("integrity", 'patterns = "prbs31"'), r"step\[0\]\.patterns: .*is not a list"),
     "negative repeats": (STEP.format("throughput", "repeats = -1"), r"step\[0\]: 'repeats' must be >= 1: -1"),

@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 from laneproof.campaign.ledger import read_ledger
+from laneproof.integrity import crc_backend, kernels
 
 Run = Callable[..., object]
 QUICK = 'schema = 1\n[[step]]\nkind = "link"\nload = "64 KiB"\n[[step]]\nkind = "integrity"\nbytes = "{}"\n'
@@ -186,6 +187,53 @@ def test_a_corrupted_byte_is_found_at_exactly_its_position(
     (step,) = json.loads((tmp_path / "run.json").read_text())["endpoints"][0]["steps"]
     assert (step["first"], step["regions"], step["mismatched_bits"]) == (at, [[at, at + 1]], 1)
     assert f"the first at byte {at}; wrong: byte {at}" in " ".join(done.out.split())
+
+
+CHECKS = (
+    'schema = 1\n[[step]]\nkind = "integrity"\nbytes = "2 MiB"\ncheck = "{}"\n'
+    '[[step]]\nkind = "soak"\nbytes = "1 MiB"\n[[step]]\nkind = "throughput"\nbytes = "1 MiB"\n'
+    '[[step]]\nkind = "link"\n'
+)
+
+
+@pytest.mark.parametrize(
+    ("check", "escapes", "worked", "shown"),
+    [
+        ("exact", 0.0, "numpy", "Checked byte by byte, by numpy."),
+        (
+            "digest",
+            2**-32,
+            crc_backend(),
+            f"Checked by digest, which a wrong chunk passes with a probability of 2.3e-10, by {crc_backend()}.",
+        ),
+    ],
+)
+def test_the_result_names_the_check_that_ran_what_ran_it_and_what_may_escape(
+    laneproof: Run,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    check: str,
+    escapes: float,
+    worked: str,
+    shown: str,
+) -> None:
+    kernels.choose("numpy")
+    try:
+        (tmp_path / "plan.toml").write_text(CHECKS.format(check))
+        done = laneproof(
+            "run", "plan.toml", "--endpoint", "sim:demo#south", "--ledger", "run.ledger", "--json", "run.json"
+        )
+    finally:
+        kernels.choose(None)
+    assert done.status == 0
+    assert f"({check} check)" in " ".join(done.out.split())
+    assert ("about 2^-32" in done.out) is (check == "digest")
+    document = json.loads((tmp_path / "run.json").read_text())
+    assert document["plan"]["step"][0]["check"] == check
+    ran = [(step["method"], step["escape_probability"], step["kernels"]) for step in document["endpoints"][0]["steps"]]
+    assert ran == [(check, escapes, worked)] + 3 * [("exact", 0.0, "numpy")]
+    report = " ".join((tmp_path / "run.html").read_text().split())
+    assert report.count(shown) == (1 if check == "digest" else 4)
 
 
 @pytest.mark.parametrize(("mode", "bytes_moved"), [("stall", 1_000_000), ("deaf", 1_000_000), ("drop", 4194304 - 9)])

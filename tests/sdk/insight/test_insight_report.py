@@ -185,6 +185,9 @@ CHANGES = [
     "UPDATE step SET measures = '{\"residual_corruption\": 7}'",
     'UPDATE step SET errors = \'{"near": {"correctable": 3}}\'',
     "UPDATE step SET errors = '[]'",
+    "UPDATE step SET conditions = '[]'",
+    'UPDATE step SET conditions = \'{"before": {"near": 1}, "after": {}}\'',
+    "UPDATE step SET conditions = '{\"blind\": 5}'",
 ]
 
 
@@ -198,6 +201,58 @@ def test_a_ledger_that_somebody_has_changed_makes_no_report_and_no_traceback(tmp
     database.close()
     with pytest.raises(StorageFault, match="was it changed"):
         render_html(read_ledger(ledger))
+
+
+def report_on(card: str, folder: Path) -> str:
+    ledger = folder / "run.ledger"
+    runner.run(plans.parse(QUICK, "plan").over([f"imitated:{card}"]), ledger)
+    return render_html(read_ledger(ledger))
+
+
+def rows(html: str) -> dict[str, str]:
+    """The table of conditions: its rows' text by their headings."""
+    table = html.split("<caption>Conditions around the steps")[1].split("</table>")[0]
+    return {
+        heading: " | ".join(re.findall("<td[^>]*>(.*?)</td>", row))
+        for heading, row in re.findall('<tr><th scope="row">(.*?)</th>(.*?)</tr>', table)
+    }
+
+
+@pytest.mark.usefixtures("invented_cards")
+def test_a_slots_conditions_stand_in_one_table_that_names_lanes_and_ends(tmp_path: Path) -> None:
+    html = report_on("lane-error", tmp_path)
+    assert rows(html) == {
+        "Lanes newly flagged": "none | lanes 2, 5: Lane Error Status, during link",
+        "Equalisation": "8 GT/s: complete; 16 GT/s: complete | 8 GT/s: complete; 16 GT/s: complete",
+        "Clock, retimers, margining": "common clock, retimers: 1, margining ready | "
+        "common clock, retimers: 1, margining ready",
+        "Link power states switched on": "L0s | L0s",
+        "Device Status": "none | none",
+        "Sensors": "readings 1 to 4 °C",
+        "Host memory errors": "corrected 7, uncorrected 1",
+        "Refused by the IOMMU": "2",
+        "Reported by the kernel": "1",
+    }
+    text = parsed(html).text
+    assert "Lane Error Status of card (far end) newly shows lanes 2, 5" in text
+    assert "showed lanes 2, 5 before: blind there" in text
+
+
+@pytest.mark.usefixtures("invented_cards")
+def test_conditions_that_nobody_can_read_are_one_sentence_with_the_reason(tmp_path: Path) -> None:
+    html = report_on("hidden", tmp_path)
+    assert "<caption>Conditions" not in html
+    assert parsed(html).text.count("Conditions around the steps are not known: no permission") == 1
+
+
+@pytest.mark.usefixtures("invented_cards")
+def test_markup_in_conditions_and_in_the_events_they_make_does_not_act(tmp_path: Path) -> None:
+    html = report_on("marked-up", tmp_path)
+    nesting = parsed(html)
+    assert (nesting.wrong, nesting.references) == ([], [])
+    assert "script" not in nesting.elements
+    assert nesting.text.count("<script>alert(1)</script>") > 10
+    assert html.replace("\n", "").isprintable()
 
 
 def browsed(html: str, folder: Path) -> tuple[Nesting, str]:

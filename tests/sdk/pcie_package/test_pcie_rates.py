@@ -5,7 +5,16 @@ from __future__ import annotations
 import pytest
 
 from laneproof.errors import BadInput
-from laneproof.pcie import SPEEDS_GTPS, WIDTHS, encoding, lane_bits_per_s, link_bytes_per_s, speed_code, speed_from_code
+from laneproof.pcie import (
+    SPEEDS_GTPS,
+    WIDTHS,
+    bottleneck,
+    encoding,
+    lane_bits_per_s,
+    link_bytes_per_s,
+    speed_code,
+    speed_from_code,
+)
 
 
 # Linux drivers/pci/pci.h, PCIE_SPEED2MBS_ENC, in Mb/s and lane, without its rounding to integers.
@@ -49,10 +58,38 @@ def test_a_link_at_8_gtps_carries_what_the_vendors_table_says(width: int, gigabi
     assert link_bytes_per_s(8.0, width) * 8 / 1e9 == pytest.approx(gigabits_per_s, rel=1e-3)
 
 
-def test_a_newer_link_may_carry_less_than_an_older_wider_one() -> None:
-    # Linux commit af125b754e2f: 16 GT/s x1 limits a path that starts with 2.5 GT/s x16.
-    assert link_bytes_per_s(16.0, 1) / 1e6 == pytest.approx(1969, abs=1)
-    assert link_bytes_per_s(16.0, 1) < link_bytes_per_s(2.5, 16)
+def test_the_bottleneck_is_the_slowest_by_bandwidth_and_not_by_generation() -> None:
+    # Linux commit af125b754e2f: 16 GT/s x1, 1969 MB/s, limits a path that starts with 2.5 GT/s x16.
+    path = [(2.5, 16), (16.0, 1)]
+    assert bottleneck(path) == 1
+    assert link_bytes_per_s(*path[1]) / 1e6 == pytest.approx(1969, abs=1)
+    assert link_bytes_per_s(*path[1]) < link_bytes_per_s(*path[0])
+
+
+@pytest.mark.parametrize(
+    ("path", "index"),
+    [
+        ([(8.0, 8)], 0),
+        ([(8.0, 8), (16.0, 4), (8.0, 16)], 0),
+        ([(16.0, 16), (8.0, 8), (8.0, 8)], 1),
+        ([(5.0, 4), (2.5, 8)], 0),
+    ],
+)
+def test_of_equal_links_the_first_is_the_bottleneck(path: list[tuple[float, int]], index: int) -> None:
+    assert bottleneck(path) == index
+
+
+def test_what_flits_cost_counts_for_the_bottleneck() -> None:
+    # 236 of 256 bytes of a flit carry packets, from memory of the base specification; line coding costs 1.5 % below.
+    assert bottleneck([(32.0, 16), (64.0, 8)]) == 1
+
+
+@pytest.mark.parametrize(
+    ("path", "complaint"), [([], "no links"), ([(8.0, 8), (3.0, 8)], "no link speed"), ([(8.0, 3)], "no link width")]
+)
+def test_a_path_that_cannot_be_is_refused(path: list[tuple[float, int]], complaint: str) -> None:
+    with pytest.raises(BadInput, match=complaint):
+        bottleneck(path)
 
 
 def test_codes_and_speeds_are_each_others_inverse() -> None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
+
 from laneproof.campaign.results import Findings, Plain
 from laneproof.campaign.statistics import CONFIDENCE, error_rate_bound, format_bound
 from laneproof.integrity import Comparison, WrongRegion
@@ -32,15 +34,17 @@ def judge_data(name: str, result: Comparison, findings: Findings) -> None:
         findings.failed(
             f"{name}: {result.mismatched_bytes} of {result.bytes_checked} bytes came back wrong "
             f"({result.mismatched_bits} of {bits} bits), the first at byte {result.first}; "
-            f"wrong: {where}{more_text}"
+            f"wrong: {where}{more_text}",
+            of_data=True,
         )
     if result.stalled:
         findings.failed(
             f"{name}: the transfer stalled; {result.bytes_received} of {result.bytes_expected} bytes had come back "
-            "when the deadline passed"
+            "when the deadline passed",
+            of_data=True,
         )
     elif result.surplus_bytes:
-        findings.failed(f"{name}: at least {result.surplus_bytes} bytes came back that were never sent")
+        findings.failed(f"{name}: at least {result.surplus_bytes} bytes came back that were never sent", of_data=True)
     if result.ok and result.bytes_checked:
         bound = error_rate_bound(0, bits)
         findings.passed(
@@ -60,8 +64,18 @@ def judge_missing(name: str, result: Comparison, findings: Findings) -> None:
     if not result.stalled and result.bytes_received < result.bytes_expected:
         findings.failed(
             f"{name}: {result.bytes_expected - result.bytes_received} bytes never came back "
-            f"({result.bytes_received} of {result.bytes_expected})"
+            f"({result.bytes_received} of {result.bytes_expected})",
+            of_data=True,
         )
+
+
+def how_checked(results: Collection[Comparison]) -> Plain:
+    """Which check ran, the probability that a wrong chunk passes it, and what did the work; None of no results."""
+    return {
+        "method": next((result.method for result in results if result.method != "exact"), "exact" if results else None),
+        "escape_probability": max((result.escape_probability for result in results), default=None),
+        "kernels": " and ".join(sorted({name for result in results for name in result.kernels.split(" and ")})),
+    }
 
 
 def measures_of(checked: dict[str, Comparison]) -> Plain:
@@ -72,8 +86,7 @@ def measures_of(checked: dict[str, Comparison]) -> Plain:
     damaged = next(((name, result) for name, result in checked.items() if result.mismatched_bytes), None)
     measures: Plain = {
         "patterns": list(checked),
-        "method": next((result.method for result in results), None),
-        "kernels": " and ".join(sorted({result.kernels for result in results})),
+        **how_checked(results),
         "bytes_expected": sum(result.bytes_expected for result in results),
         "bytes_received": sum(result.bytes_received for result in results),
         "bytes_checked": nbytes,

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Literal
+
 from attrs import field, frozen, validators
 
 from laneproof.campaign.results import Findings
@@ -18,13 +20,14 @@ DEFAULT_SECONDS = 10.0
 
 @frozen(kw_only=True)
 class IntegrityStep(Step):
-    """Sends `bytes` in each of `patterns` and verifies every byte of the echo, exactly.
+    """Sends `bytes` in each of `patterns` and verifies every byte of the echo: as `check` says, "exact" or by "digest".
 
     Left out, `bytes` is 64 MiB, or what the card moves in ten seconds if that is less. `block` is the size of one
     transfer, `depth` how many are under way, `timeout` that of one pattern.
     """
 
     patterns: tuple[str, ...] = field(default=("prbs31",), validator=validators.min_len(1))
+    check: Literal["exact", "digest"] = "exact"
     bytes: Size | None = None
     block: Size | None = field(default=None, validator=validators.optional(validators.ge(Size(1))))
     depth: int | None = field(default=None, validator=validators.optional([validators.ge(1), validators.le(1024)]))
@@ -49,6 +52,7 @@ class IntegrityStep(Step):
                         nbytes,
                         block=self.block,
                         depth=self.depth,
+                        digest=self.check == "digest",
                         timeout_s=self.timeout,
                         done=done,
                         total=total,

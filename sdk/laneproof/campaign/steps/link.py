@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
+
 from attrs import field, frozen, validators
 
+from laneproof.campaign.conditions import LaneFlag, judge_lane_flags
 from laneproof.campaign.link_errors import judge_link_errors, plain_link
 from laneproof.campaign.link_state import judge_link
 from laneproof.campaign.results import Findings
-from laneproof.campaign.steps.comparisons import in_step, judge_data, judge_missing
+from laneproof.campaign.steps.comparisons import how_checked, in_step, judge_data, judge_missing
 from laneproof.campaign.steps.slot import Slot
 from laneproof.campaign.steps.step import Step
 from laneproof.documents import Seconds, Size
@@ -33,7 +36,8 @@ class LinkStep(Step):
         return self.load
 
     def run(self, slot: Slot, findings: Findings) -> None:
-        idle = slot.endpoint.read_link()
+        idle = slot.observation.first_link
+        assert idle is not None  # read before every step
         findings.measures["link"] = plain_link(idle)
         load: Comparison | None = None
         try:
@@ -45,13 +49,14 @@ class LinkStep(Step):
         finally:
             if load is not None:
                 findings.bytes_moved = load.bytes_received
+                findings.measures |= how_checked([load])
             if load is not None and not load.ok:  # no claim is made of so little data, but damage is damage
                 judge_data(self.pattern, load, findings)
         if load is not None:
             judge_missing(self.pattern, load, findings)
         if self.load and (load is None or not in_step(load)):
             findings.inconclusive("the load did not come back as it should, so the link is not judged under load")
-        readings = slot.under_load or [idle]
+        readings = slot.observation.under_load or [idle]
         findings.measures["link"] = plain_link(readings[-1])
         judge_link(readings, slot.expectation, findings)
 
@@ -62,3 +67,6 @@ class LinkStep(Step):
 
     def judge_errors(self, added: ErrorReading, findings: Findings) -> None:
         judge_link_errors(added, self.max_link_errors, findings)
+
+    def judge_lanes(self, flags: Collection[LaneFlag], findings: Findings) -> None:
+        judge_lane_flags(flags, self.max_link_errors, findings)

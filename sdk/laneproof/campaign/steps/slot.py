@@ -7,16 +7,16 @@ import time
 from collections.abc import Callable
 from typing import Any
 
-from attrs import field, frozen
+from attrs import Factory, field, frozen
 
 from laneproof.campaign.events import Event, Expecting, Noted, Progress
 from laneproof.campaign.expectation import Expectation
-from laneproof.channel import Transfer
+from laneproof.campaign.steps.observation import Observation
+from laneproof.channel import DEFAULT_BLOCK, Transfer
 from laneproof.endpoint import Endpoint
 from laneproof.errors import BadInput, Interrupted
 from laneproof.integrity import Comparison, Pattern, pattern
 from laneproof.moving.blocks import largest_piece
-from laneproof.readings import LinkReading
 
 PROGRESS_EVERY_S = 0.1
 
@@ -34,11 +34,11 @@ class Slot:
     step: int
     emit: Callable[[Event], None]
     stop: threading.Event
-    under_load: list[LinkReading] = field(factory=list[LinkReading], init=False)
-    """The link as it was read during this step, while data moved."""
     _told_s: list[float] = field(factory=lambda: [0.0], init=False)
     origin_s: float
     """What the card's clock showed when the card was opened; times on record count from there."""
+    observation: Observation = field(init=False, default=Factory(lambda slot: _observation(slot), takes_self=True))
+    """Link and conditions as they are read during this step."""
 
     def elapsed_s(self) -> float:
         """Seconds of the card's clock since the card was opened."""
@@ -55,43 +55,57 @@ class Slot:
         *,
         block: int | None = None,
         depth: int | None = None,
+        digest: bool = False,
         timeout_s: float | None = None,
         done: int = 0,
         total: int | None = None,
         look_at_each_block: bool = False,
+        timed: bool = False,
     ) -> Comparison:
         """`Endpoint.check`, with progress, announced to whoever watches for a slot that hangs.
 
-        The link is read while the data move, into `under_load`: as the first block comes back, or each.
+        The link is read while the data move: as the first block comes back, and now and then or at each from there.
+        So are the conditions, between two blocks, unless the time that the check takes is `timed`.
         """
         limit_s = self._limit(nbytes, timeout_s)
+        beside = self.observation
         looked = False
 
         def progress(verified: int) -> None:
             nonlocal looked
             if not looked or look_at_each_block:
                 looked = True
-                self.look()
+                beside.look()
+            elif verified < nbytes:
+                beside.look_if_due()
+            if not timed:
+                beside.sample_if_due()
+            if verified < nbytes:
+                beside.moved()
+            else:
+                beside.rest()
             self.progress(done + verified, total if total is not None else done + nbytes)
 
-        return self.endpoint.check(
-            self.pattern(name),
-            nbytes,
-            block=block,
-            depth=depth,
-            timeout=limit_s,
-            progress=progress,
-        )
+        limits = self.endpoint.limits
+        with beside.load((depth or limits.queue_depth) * (block or DEFAULT_BLOCK)):
+            return self.endpoint.check(
+                self.pattern(name),
+                nbytes,
+                block=block,
+                depth=depth,
+                digest=digest,
+                timeout=limit_s,
+                progress=progress,
+            )
 
     def loopback(self, data: Any, buffer: Any, nbytes: int) -> Transfer:
-        """`Endpoint.loopback`, announced likewise; the link is read as soon as the data are back."""
-        transfer = self.endpoint.loopback(data, buffer, timeout=self._limit(nbytes, None))
-        self.look()
+        """`Endpoint.loopback`, announced likewise; the link is read under way and as soon as the data are back."""
+        limit_s = self._limit(nbytes, None)
+        with self.observation.load(0):
+            transfer = self.endpoint.loopback(data, buffer, timeout=limit_s)
+        self.observation.look()
+        self.observation.sample_if_due()
         return transfer
-
-    def look(self) -> None:
-        """Read the link into `under_load`."""
-        self.under_load.append(self.endpoint.read_link())
 
     def progress(self, done: int, total: int | None) -> None:
         """Tell displays how many bytes of the step have been verified, of how many (None: open-ended).
@@ -103,9 +117,9 @@ class Slot:
             self._told_s[0] = now_s
             self.emit(Progress(self.name, self.step, done, total))
 
-    def note(self, kind: str, text: str) -> None:
-        """Put an event on record, at this moment of the card's clock."""
-        self.emit(Noted(self.name, self.step, self.elapsed_s(), kind, text))
+    def note(self, kind: str, text: str, clock_s: float | None = None) -> None:
+        """Put an event on record: at this moment of the card's clock, or one as `elapsed_s` gave it."""
+        self.emit(Noted(self.name, self.step, self.elapsed_s() if clock_s is None else clock_s, kind, text))
 
     def nominal_bytes(self, at_most: int, seconds: float) -> int:
         """What the card moves in that time at its nominal rate, at least a granule and at most `at_most` bytes."""
@@ -130,3 +144,7 @@ class Slot:
         if not self.endpoint.clock.virtual:
             self.emit(Expecting(self.name, limit_s))
         return limit_s
+
+
+def _observation(slot: Slot) -> Observation:
+    return Observation(slot.endpoint, slot.elapsed_s, slot.note)

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import statistics
+from collections.abc import Collection
 
 from attrs import field, frozen, validators
 
+from laneproof.campaign.conditions import LaneFlag, judge_lane_flags
 from laneproof.campaign.events import Sampled
 from laneproof.campaign.link_errors import judge_link_errors
 from laneproof.campaign.results import Findings
@@ -59,7 +61,7 @@ class SoakStep(Step):
                 portion = slot.whole(self.portion if total is None else min(self.portion, total - done))
                 begun_s = clock.now_s()
                 try:
-                    part = slot.check(self.pattern, portion, done=done, total=total)
+                    part = slot.check(self.pattern, portion, done=done, total=total, timed=True)
                 except LaneproofError as error:
                     if isinstance(error.so_far, Comparison):
                         combined = joined(combined, error.so_far, done)
@@ -69,6 +71,7 @@ class SoakStep(Step):
                 slot.emit(Sampled(slot.name, slot.step, slot.elapsed_s(), part.bytes_received, seconds))
                 if seconds > 0:
                     rates.append(part.bytes_received / seconds)
+                slot.observation.sample_if_due()
                 done += portion
                 if not in_step(part) or (self.stop_on_failure and not part.ok):
                     break
@@ -89,3 +92,6 @@ class SoakStep(Step):
 
     def judge_errors(self, added: ErrorReading, findings: Findings) -> None:
         judge_link_errors(added, self.max_link_errors, findings)
+
+    def judge_lanes(self, flags: Collection[LaneFlag], findings: Findings) -> None:
+        judge_lane_flags(flags, self.max_link_errors, findings)

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
+from collections.abc import Collection
 
 from attrs import frozen
 
+from laneproof.campaign.conditions import LaneFlag, remark_lane_flags
 from laneproof.campaign.link_errors import remark_link_errors
 from laneproof.campaign.results import Findings
 from laneproof.campaign.steps.slot import Slot
@@ -26,6 +28,10 @@ class Step(ABC):
         Unless a step holds them to a limit of its own: an uncorrectable error fails, a correctable one is said.
         """
         remark_link_errors(added, findings)
+
+    def judge_lanes(self, flags: Collection[LaneFlag], findings: Findings) -> None:
+        """Judge the lanes that were newly flagged during the step; said, unless it has a limit for link errors."""
+        remark_lane_flags(flags, findings)
 
     @property
     def planned_bytes(self) -> int | None:

@@ -7,7 +7,7 @@ import statistics
 from attrs import field, frozen, validators
 
 from laneproof.campaign.results import Findings
-from laneproof.campaign.steps.comparisons import judge_data
+from laneproof.campaign.steps.comparisons import how_checked, judge_data
 from laneproof.campaign.steps.slot import Slot
 from laneproof.campaign.steps.step import Step
 from laneproof.documents import Rate, Share, Size
@@ -111,6 +111,7 @@ class ThroughputStep(Step):
             findings.bytes_moved += transfer.bytes_received
             slot.progress((turn + 1) * nbytes, turns * nbytes)
             result = pattern.verify(into)
+            findings.measures |= how_checked([result])
             if not result.ok:
                 judge_data("prbs31", result, findings)
                 return rates

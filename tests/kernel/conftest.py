@@ -1,0 +1,49 @@
+"""Laneproof in a Linux guest: the image that guests boot, made once, and one guest for each file of tests.
+
+The guest runs the distribution's own kernel and the wheel of this tree, on emulated root ports, a switch and cards
+that report errors (`guest_topology`). A test calls functions of `in_guest` there: they inject errors through the kernel
+and look through laneproof's entry points. What the kernel logs of an error is the outside reference. `guest_image` says
+what the guest is made of, `guest_machine` how it is run; `record_fixtures` records what other tests read.
+
+Where QEMU or the kernel's package cannot be had the tests skip and say what is missing.
+"""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from guest_image import Image, Missing, image
+from guest_machine import Machine, machine
+from guest_topology import DEVICES
+
+
+@pytest.fixture(scope="session")
+def kernel_image() -> Iterator[Image]:
+    with tempfile.TemporaryDirectory(prefix="laneproof-image-") as folder:
+        try:
+            yield image(Path(folder))
+        except Missing as missing:
+            pytest.skip(str(missing))
+
+
+@pytest.fixture(scope="module")
+def guest(kernel_image: Image) -> Iterator[Machine]:
+    """A guest whose kernel handles error reporting."""
+    yield from _booted(kernel_image, "")
+
+
+@pytest.fixture(scope="module")
+def guest_without_aer(kernel_image: Image) -> Iterator[Machine]:
+    """A guest whose kernel leaves error reporting alone."""
+    yield from _booted(kernel_image, "pci=noaer")
+
+
+def _booted(kernel_image: Image, options: str) -> Iterator[Machine]:
+    try:
+        with machine(kernel_image, DEVICES, options) as running:
+            yield running
+    except Missing as missing:
+        pytest.skip(str(missing))
