@@ -46,7 +46,8 @@ class Machine:
             raise Missing("QEMU is not installed (package qemu-system-x86)")
         with contextlib.ExitStack() as undo:
             self._folder = Path(undo.enter_context(tempfile.TemporaryDirectory(prefix="laneproof-guest-")))
-            command: list[str] = [qemu, "-machine", "q35,i8042=off,hpet=off,vmport=off", "-accel", "tcg", "-cpu", "max"]
+            command = ["setpriv", "--pdeathsig", "KILL"]  # no guest outlives the tests, however they end
+            command += [qemu, "-machine", "q35,i8042=off,hpet=off,vmport=off", "-accel", "tcg", "-cpu", "max"]
             command += ["-smp", "1", "-m", "768M", "-nodefaults", "-no-user-config", "-display", "none", "-no-reboot"]
             command += ["-kernel", str(image.kernel), "-initrd", str(image.initramfs)]
             command += ["-append", f"{KERNEL_OPTIONS} {kernel_options}", "-serial", f"file:{self._folder}/console"]

@@ -7,7 +7,6 @@ status and header in a shadow of the function's registers and has the root port 
 
 from __future__ import annotations
 
-import contextlib
 import os
 import re
 import struct
@@ -151,22 +150,18 @@ def pull_out(port: str) -> None:
 
 
 def notice_pull(port: str) -> None:
-    """Has Linux see what `pull_out` did as a card that went by itself, and waits until it shows the card no more."""
+    """Has Linux see what `pull_out` did as a card that went by itself, and waits until it has dropped the card and
+    switched the empty slot off."""
+    slot = _express(port) + regs.PCI_EXP_SLTCTL
     below = [path for path in (DEVICES / port).resolve().iterdir() if _ADDRESS.fullmatch(path.name)]
     _change_slot(port, _POWER, 0)
     _change_slot(port, _HOTPLUG_INTERRUPT, _HOTPLUG_INTERRUPT)
-    _until(lambda: not any(path.exists() for path in below))
+    _until(lambda: not any(path.exists() for path in below) and _read(port, slot, 2) & _POWER == _POWER)
 
 
-def switch_on(slot: str, address: str) -> None:
-    """Has Linux switch a slot on, once it is through with switching it off, and waits for the card at this address."""
-
-    def shown() -> bool:
-        with contextlib.suppress(OSError):  # Linux refuses while it is at work on the slot
-            Path(f"/sys/bus/pci/slots/{slot}/power").write_text("1")
-        return (DEVICES / address / "aer_dev_fatal").exists()
-
-    _until(shown)
+def await_card(address: str) -> None:
+    """Waits until Linux shows a function at this address, with its error counters."""
+    _until((DEVICES / address / "aer_dev_fatal").exists)
 
 
 def traced() -> str:

@@ -1,6 +1,6 @@
 """Links that are narrower or slower than they could be, limited further up, or gone, as the kernel shows them.
 
-Outside references: QEMU's options and the registers set from outside; the kernel's own kernel log and sysfs.
+Outside references: QEMU's options and the registers set from outside; what the kernel's own sysfs says.
 """
 
 from __future__ import annotations
@@ -12,6 +12,7 @@ import guest_topology as at
 import pytest
 from guest_machine import Machine
 from in_guest import (
+    await_card,
     bytes_of,
     commanded,
     errors_of,
@@ -22,7 +23,6 @@ from in_guest import (
     notice_pull,
     pull_out,
     survey,
-    switch_on,
     watch,
 )
 
@@ -138,7 +138,7 @@ def test_a_card_put_back_is_found_again_and_counts_anew(guest: Machine) -> None:
     guest.call(pull_out, at.SLOW_PORT)
     guest.call(notice_pull, at.SLOW_PORT)
     guest.monitor("device_add", driver="virtio-rng-pci", bus="slow", aer="on", **{"disable-legacy": "on"})
-    guest.call(switch_on, "1", at.SLOW_CARD)
+    guest.call(await_card, at.SLOW_CARD)
     after = guest.call(errors_of, at.SLOW_CARD).far
     assert isinstance(before, PartnerErrors)
     assert isinstance(after, PartnerErrors)
