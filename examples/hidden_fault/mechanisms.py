@@ -64,8 +64,9 @@ MECHANISMS = (
         shows="Every byte is right, time is lost, and the far end, which received what was damaged, counts errors.",
         decided_by=("data", "rate", "errors, far end", "errors, near end"),
         because="A damaged packet fails its link CRC, is refused and sent again: data stay right, time is lost. The "
-        "end that receives counts; the end that sends again counts nothing, so its silence clears nobody. Suspect the "
-        "path into the card: the root port's transmitter, contacts, riser, the card's receiver.",
+        "end that receives counts; the end that sends again counts nothing, or a Timeout where a packet was damaged "
+        "again on its second way, so its silence clears nobody. Suspect the path into the card: the root port's "
+        "transmitter, contacts, riser, the card's receiver.",
         source=REPLAY,
     ),
     Mechanism(

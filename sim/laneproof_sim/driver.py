@@ -1,4 +1,4 @@
-"""The way in: `sim:BENCH[?seed=N]#SLOT`. Finds benches, opens a slot, and names the parts that its card has."""
+"""The way in: `sim:BENCH[?seed=N&truth=FILE]#SLOT`. Finds benches, opens a slot, names its card's parts."""
 
 from __future__ import annotations
 
@@ -21,25 +21,31 @@ from laneproof.contract import (
     ResetLevel,
     Resettable,
 )
-from laneproof.errors import BadInput, NotOffered
+from laneproof.errors import BadInput, CannotOpen
 from laneproof.readings import Component, Conditions, ErrorReading, Identity, LinkReading
 from laneproof_sim.limits_of_model import CAVEATS
 from laneproof_sim.path import DmaPath, limits
 from laneproof_sim.scenario_file import load, shipped
 from laneproof_sim.slot import OpenSlot
+from laneproof_sim.truth import Opened, Truth
 
 
 @frozen(kw_only=True)
 class SimOptions:
-    """Options of a `sim:` URI. The same scenario and seed give the same bytes, counts and virtual times."""
+    """Options of a `sim:` URI. The same scenario and seed give the same bytes, counts and virtual times.
+
+    What a fault is stands in the scenario alone; `seed` settles what varies from message to message and bit to bit.
+    `truth` names a file to which is added what the faults did, one line of JSON each; empty: none is written.
+    """
 
     seed: int = 0
+    truth: str = ""
 
 
 class SlotParts(LinkObserver, ErrorObserver, ConditionObserver, IdentitySource, Resettable):
     """Everything about a simulated card but its path."""
 
-    levels: tuple[ResetLevel, ...] = (ResetLevel.DATA,)
+    levels: tuple[ResetLevel, ...] = tuple(ResetLevel)
 
     def __init__(self, opened: OpenSlot) -> None:
         self._opened = opened
@@ -59,9 +65,12 @@ class SlotParts(LinkObserver, ErrorObserver, ConditionObserver, IdentitySource, 
         return Identity(model=card.model, serial=card.serial, components=(Component("firmware", card.firmware),))
 
     def reset(self, level: ResetLevel, deadline: Deadline) -> None:
-        if level not in self.levels:
-            raise NotOffered(f"the simulated card has no {level.name.lower()} reset; it offers data")
-        self._opened.flush()
+        resets = {
+            ResetLevel.DATA: self._opened.flush,
+            ResetLevel.FUNCTION: self._opened.reset_function,
+            ResetLevel.LINK: self._opened.reset_link,
+        }
+        resets[level]()
 
 
 class SimDriver(Driver):
@@ -84,7 +93,13 @@ class SimDriver(Driver):
             uris = ", ".join(f"sim:{quote(address.text, safe='/:,')}#{known.name}" for known in bench.slots)
             asked = f'has no slot "{address.slot}"' if address.slot else "needs a slot"
             raise BadInput(f"{address.text} {asked}; use one of {uris}")
-        opened = OpenSlot(slot, options.seed)
+        truth = Truth(options.truth, Opened(bench.name, slot.name, options.seed)) if options.truth else None
+        try:
+            opened = OpenSlot(slot, options.seed, truth)
+        except CannotOpen:
+            if truth is not None:
+                truth.close()
+            raise
         return Card(
             channels=(Channel(name="dma0", path=DmaPath(opened), limits=limits(opened)),),
             close=opened.close,

@@ -11,10 +11,17 @@ NOT_MODELLED = (
     "The host: its memory, IOMMU, caches and processor cost no virtual time.",
     "Flow-control credits and read tags that run out: the card always has enough of both to fill its link.",
     "Packet contents: virtual time and errors are computed from the number and size of packets; the only damage to "
-    "payload comes from the faults of the card.",
+    "payload comes from the faults that a scenario names.",
+    "Damage that heals or spreads: what a fault leaves in a buffer stays as it is however often one looks, nothing is "
+    "written outside of the buffer, and a transfer that is stopped half-way has only the damage of the card's memory.",
+    "Cards with several channels, and so the data of one channel in another.",
     "Undetected link errors: the chance that a damaged packet passes its link CRC is taken as nil.",
-    "Power management, apart from a link that stops receiving once it has been idle for a while, as in L1.",
-    "Lane error status, lane parity and the header log; the widths x12 and x32.",
+    "Power management, apart from a link that stops receiving once it has been idle for a while, as in L1, and that "
+    "may then go to a lower speed.",
+    "A speed or width that is lost while the link is in use: it changes for reliability only when it trains, and a "
+    "stall or a lost card outlasts every reset.",
+    "Lane error status and lane parity, whose registers stay clear whatever the lanes do, and the header log; the "
+    "widths x12 and x32.",
     "What happened before: each open starts its slot from power-on, at virtual time zero.",
 )
 """Sentences, each one thing that is left out."""

@@ -12,12 +12,17 @@ import reprlib
 from collections.abc import Callable, Mapping
 from typing import Any, NewType
 
+from attrs import frozen
+
 from laneproof.errors import BadInput
 from laneproof.pcie import rates
 from laneproof.units import parse_bytes, parse_speed_gtps
 
 MAX_LANES = 16
 MAX_BIT_ERROR_RATE = 0.01
+MAX_DISPLACEMENT = 64
+SPEEDS_GTPS = tuple(speed for speed in rates.SPEEDS_GTPS if speed <= 32)
+PAYLOADS = (128, 256, 512, 1024, 2048, 4096)
 
 Width = NewType("Width", int)
 """Lanes of a link: 1, 2, 4, 8 or 16. x12 and x32 are legacy and not modelled."""
@@ -33,6 +38,21 @@ Depth = NewType("Depth", int)
 Probability = NewType("Probability", float)
 LaneRates = NewType("LaneRates", tuple[float, ...])
 """Bit error rate of each of 16 lanes in one direction."""
+LaneSpeeds = NewType("LaneSpeeds", tuple[float, ...])
+"""The highest speed that each of 16 lanes holds, in GT/s."""
+ByteOffset = NewType("ByteOffset", int)
+"""A byte's place, from 0 on."""
+Displacement = NewType("Displacement", int)
+"""Bytes by which data is out of place, 1 to 64."""
+Several = NewType("Several", int)
+"""How many in one message, 1 to 65536."""
+Nth = NewType("Nth", int)
+"""One in so many messages, from 1 on."""
+MessagesBack = NewType("MessagesBack", int)
+"""So many messages ago, 1 to 16."""
+BusBytes = NewType("BusBytes", int)
+"""Byte lanes of a bus: 8, 16, 32 or 64."""
+LaneOfBus = NewType("LaneOfBus", int)
 WordBytes = NewType("WordBytes", int)
 BitNumber = NewType("BitNumber", int)
 Level = NewType("Level", int)
@@ -40,7 +60,8 @@ SlotName = NewType("SlotName", str)
 Text = NewType("Text", str)
 """Printable text of at most 400 characters."""
 
-_SLOT_NAME = re.compile(r"[a-z0-9][a-z0-9-]{0,31}\Z")
+SLOT_NAME = r"[a-z0-9][a-z0-9-]{0,31}"
+MAX_TEXT = 400
 
 
 shown = reprlib.repr
@@ -50,14 +71,14 @@ shown = reprlib.repr
 def read_text(value: Any) -> str:
     if not isinstance(value, str):
         raise ValueError(f"{shown(value)} is not text; put it in quotes")
-    if len(value) > 400 or not value.isprintable():
-        raise ValueError("this text is too long or holds control characters; use at most 400 printable ones")
+    if len(value) > MAX_TEXT or not value.isprintable():
+        raise ValueError(f"this text is too long or holds control characters; use at most {MAX_TEXT} printable ones")
     return value
 
 
 def read_slot_name(value: Any) -> str:
     name = read_text(value)
-    if not _SLOT_NAME.match(name):
+    if not re.fullmatch(SLOT_NAME, name):
         raise ValueError(f'"{name}" cannot name a slot; use up to 32 of a-z, 0-9 and "-", a letter or digit first')
     return name
 
@@ -74,39 +95,45 @@ def read_flag(value: Any) -> bool:
     return value
 
 
-def one_of(noun: str, allowed: tuple[int, ...]) -> Callable[[Any], int]:
-    """A reader of whole numbers that takes only `allowed`."""
+@frozen
+class OneOf:
+    """Reads whole numbers, of which only those `allowed` are taken."""
 
-    def read(value: Any) -> int:
+    noun: str
+    allowed: tuple[int, ...]
+
+    def __call__(self, value: Any) -> int:
         number = read_integer(value)
-        if number not in allowed:
-            raise ValueError(f"{shown(number)} is no {noun}; use one of {', '.join(map(str, allowed))}")
+        if number not in self.allowed:
+            raise ValueError(f"{shown(number)} is no {self.noun}; use one of {', '.join(map(str, self.allowed))}")
         return number
 
-    return read
 
+@frozen
+class Between:
+    """Reads whole numbers from `least` to `most`."""
 
-def between(noun: str, least: int, most: int) -> Callable[[Any], int]:
-    """A reader of whole numbers from `least` to `most`."""
+    noun: str
+    least: int
+    most: int
 
-    def read(value: Any) -> int:
+    def __call__(self, value: Any) -> int:
         number = read_integer(value)
-        if not least <= number <= most:
-            raise ValueError(f"{shown(number)} is no {noun}; use {least} to {most}")
+        if not self.least <= number <= self.most:
+            raise ValueError(f"{shown(number)} is no {self.noun}; use {self.least} to {self.most}")
         return number
-
-    return read
 
 
 def read_speed(value: Any) -> float:
     if not isinstance(value, str):
         raise ValueError(f'{shown(value)} has no unit; write for example "8 GT/s"')
     speed = parse_speed_gtps(read_text(value))
-    modelled = [known for known in rates.SPEEDS_GTPS if known <= 32]
     if speed == 64.0:
         raise BadInput('64 GT/s and FLIT mode are not modelled yet; use at most "32 GT/s"')
-    if speed not in modelled:
-        raise BadInput(f'"{value}" is no link speed; use one of {", ".join(f"{known:g}" for known in modelled)} GT/s')
+    if speed not in SPEEDS_GTPS:
+        raise BadInput(
+            f'"{value}" is no link speed; use one of {", ".join(f"{known:g}" for known in SPEEDS_GTPS)} GT/s'
+        )
     return speed
 
 
@@ -119,10 +146,21 @@ def read_byte_count(value: Any) -> int:
     return count
 
 
+def read_byte_offset(value: Any) -> int:
+    return 0 if value == "0 B" else read_byte_count(value)
+
+
+def read_displacement(value: Any) -> int:
+    count = read_byte_count(value)
+    if count > MAX_DISPLACEMENT:
+        raise BadInput(f'"{value}" is too far; use 1 to {MAX_DISPLACEMENT} B')
+    return count
+
+
 def read_payload(value: Any) -> int:
     count = read_byte_count(value)
-    if count not in (128, 256, 512, 1024, 2048, 4096):
-        raise BadInput(f'"{value}" is no payload size; use one of 128, 256, 512, 1024, 2048, 4096 B')
+    if count not in PAYLOADS:
+        raise BadInput(f'"{value}" is no payload size; use one of {", ".join(map(str, PAYLOADS))} B')
     return count
 
 
@@ -150,12 +188,23 @@ def read_lane_rates(value: Any) -> tuple[float, ...]:
     """One rate for all lanes, or a table from lane number to rate; lanes not named have none."""
     if not isinstance(value, Mapping):
         return (_read_bit_error_rate(value),) * MAX_LANES
-    lane_rates = [0.0] * MAX_LANES
-    for lane, rate in value.items():
+    return _read_by_lane(value, 0.0, _read_bit_error_rate)
+
+
+def read_lane_speeds(value: Any) -> tuple[float, ...]:
+    """A table from lane number to the highest speed that it holds; lanes not named hold all."""
+    if not isinstance(value, Mapping):
+        raise ValueError(f'{shown(value)} is not a table; write for example {{ 3 = "8 GT/s" }}')
+    return _read_by_lane(value, SPEEDS_GTPS[-1], read_speed)
+
+
+def _read_by_lane(table: Mapping[Any, Any], default: float, read: Callable[[Any], float]) -> tuple[float, ...]:
+    by_lane = [default] * MAX_LANES
+    for lane, value in table.items():
         if not (isinstance(lane, str) and lane.isdecimal() and lane.isascii() and int(lane[:3]) < MAX_LANES):
             raise ValueError(f'"{lane}" is no lane; use 0 to {MAX_LANES - 1}')
-        lane_rates[int(lane)] = _read_bit_error_rate(rate)
-    return tuple(lane_rates)
+        by_lane[int(lane)] = read(value)
+    return tuple(by_lane)
 
 
 READERS: dict[Any, Callable[[Any], Any]] = {
@@ -164,16 +213,24 @@ READERS: dict[Any, Callable[[Any], Any]] = {
     bool: read_flag,
     Text: read_text,
     SlotName: read_slot_name,
-    Width: one_of("link width", (1, 2, 4, 8, 16)),
-    LaneNumber: between("lane", 0, MAX_LANES - 1),
+    Width: OneOf("link width", (1, 2, 4, 8, 16)),
+    LaneNumber: Between("lane", 0, MAX_LANES - 1),
     SpeedGtps: read_speed,
     Payload: read_payload,
     ByteCount: read_byte_count,
-    Depth: between("queue depth", 1, 256),
+    ByteOffset: read_byte_offset,
+    Displacement: read_displacement,
+    Several: Between("count", 1, 65536),
+    Nth: Between("number of messages", 1, 2**31 - 1),
+    MessagesBack: Between("number of messages back", 1, 16),
+    BusBytes: OneOf("bus width in bytes", (8, 16, 32, 64)),
+    LaneOfBus: Between("byte lane of a bus", 0, 63),
+    Depth: Between("queue depth", 1, 256),
     Probability: read_probability,
     LaneRates: read_lane_rates,
-    WordBytes: one_of("word size in bytes", (1, 2, 4, 8, 16, 32, 64)),
-    BitNumber: between("bit of a byte", 0, 7),
-    Level: one_of("level", (0, 1)),
+    LaneSpeeds: read_lane_speeds,
+    WordBytes: OneOf("word size in bytes", (1, 2, 4, 8, 16, 32, 64)),
+    BitNumber: Between("bit of a byte", 0, 7),
+    Level: OneOf("level", (0, 1)),
 }
 """How each kind is read, for cattrs."""

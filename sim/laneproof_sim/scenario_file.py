@@ -12,9 +12,10 @@ from typing import Any
 
 from laneproof.documents import parse_toml, printable, read_toml, structure
 from laneproof.errors import BadInput
-from laneproof_sim.faults import CATALOGUE, Absent, Fault, StuckBit
+from laneproof_sim.damage.memory import StuckBit
+from laneproof_sim.faults import CATALOGUE, Absent, Fault
 from laneproof_sim.quantities import MAX_LANES, READERS, shown
-from laneproof_sim.scenario import SCHEMA, Scenario
+from laneproof_sim.scenario import NO_LIMIT, SCHEMA, SHORTEST_IDLE_S, Scenario, Slot
 
 _MAX_SLOTS = 64
 
@@ -67,9 +68,7 @@ def _check_across_keys(scenario: Scenario) -> None:
         at = f"slot[{number}]"
         if slot.name in names[:number]:
             raise _AcrossKeys(f"{at}.name", f'"{slot.name}" is there twice; give each slot a name of its own')
-        for lane in slot.dead_lanes:
-            if lane >= slot.wiring:
-                raise _AcrossKeys(f"{at}.dead_lanes", f"lane {lane} is not wired; use 0 to {slot.wiring - 1}")
+        _check_link(slot, at)
         for direction, lane_rates in (
             ("to_card", slot.bit_error_rate.to_card),
             ("from_card", slot.bit_error_rate.from_card),
@@ -84,3 +83,29 @@ def _check_across_keys(scenario: Scenario) -> None:
                 raise _AcrossKeys(f"{at}.fault[{place}].byte", problem)
             if isinstance(fault, Absent) and len(slot.faults) > 1:
                 raise _AcrossKeys(f"{at}.fault[{place}]", "a card that is absent has no other faults; leave one")
+
+
+def _check_link(slot: Slot, at: str) -> None:
+    """What a slot says of its lanes, widths and idle speed."""
+    marginal = [lane for lane in range(MAX_LANES) if slot.marginal_lanes[lane] != NO_LIMIT[lane]]
+    for key, lanes in (
+        ("dead_lanes", slot.dead_lanes),
+        ("no_receiver", slot.no_receiver),
+        ("marginal_lanes", marginal),
+    ):
+        for lane in lanes:
+            if lane >= slot.wiring:
+                raise _AcrossKeys(f"{at}.{key}", f"lane {lane} is not wired; use 0 to {slot.wiring - 1}")
+    for lane in set(slot.no_receiver) & set(slot.dead_lanes):
+        problem = f"lane {lane} stands in dead_lanes too, whose lanes are detected; leave it in one of them"
+        raise _AcrossKeys(f"{at}.no_receiver", problem)
+    for end, partner in (("near", slot.near), ("card", slot.card)):
+        for width in partner.widths or ():
+            if width > partner.max_width:
+                problem = f"x{width} is wider than max_width; use widths up to {partner.max_width}"
+                raise _AcrossKeys(f"{at}.{end}.widths", problem)
+    if slot.idle_speed is not None and slot.idle_speed > min(slot.near.max_speed, slot.card.max_speed):
+        raise _AcrossKeys(f"{at}.idle_speed", "is above what both partners can do; use at most the smaller max_speed")
+    if slot.idle_after < SHORTEST_IDLE_S:
+        problem = f"a link counts as idle from {SHORTEST_IDLE_S * 1e3:g} ms on; use that or longer"
+        raise _AcrossKeys(f"{at}.idle_after", problem)

@@ -14,15 +14,23 @@ from laneproof import pcie
 from laneproof.contract import Completion
 from laneproof.errors import BadInput, CannotOpen, DeviceLost, EndpointBusy, EndpointClosed
 from laneproof.readings import Conditions, ErrorReading, LinkReading, PartnerCondition, PartnerLink, Unavailable
+from laneproof_sim.damage.delivery import Delivery
+from laneproof_sim.damage.halting import Halts
+from laneproof_sim.damage.memory import CardMemory
 from laneproof_sim.engine import Engine
-from laneproof_sim.faults import CardMemory
+from laneproof_sim.faults import Absent
 from laneproof_sim.kernel import End, Kernel
 from laneproof_sim.line import ErrorSites, Line
+from laneproof_sim.link import OpenLink
 from laneproof_sim.packets import link_timing
 from laneproof_sim.registers import LinkPartner
 from laneproof_sim.scenario import Slot
-from laneproof_sim.training import train
+from laneproof_sim.training import Change, train
+from laneproof_sim.truth import Truth
 from laneproof_sim.virtual_clock import VirtualClock
+
+SETTLE_S = 0.1
+"""What software allows a card after a reset before it speaks to it (base specification, from memory)."""
 
 _NOT_OBSERVABLE = "this platform shows neither the near port's registers nor the card's"
 _FIRMWARE = "the platform's firmware owns error reporting; the kernel is told of no error and counts none"
@@ -35,15 +43,21 @@ _GONE = "the card's configuration space reads all ones, its vendor id FFFF: no c
 
 
 class OpenSlot:
-    """A powered slot whose link has trained. Raises CannotOpen where it does not. Safe to use from several threads."""
+    """A powered slot whose link has trained. Raises CannotOpen where it does not. Safe to use from several threads.
 
-    def __init__(self, slot: Slot, seed: int) -> None:
+    `truth`, if given, is told what the slot's faults do, and closed with the slot.
+    """
+
+    def __init__(self, slot: Slot, seed: int, truth: Truth | None = None) -> None:
         self.slot = slot
+        self._truth = truth
         self.clock = VirtualClock()
         self.changed = threading.Condition(threading.RLock())
         """Held while the slot is used; notified when a transfer is queued."""
         self.trained = train(slot)
         if self.trained.problem:
+            if truth is not None and any(isinstance(fault, Absent) for fault in slot.faults):
+                truth.acted(0.0, 0, Absent.kind)
             raise CannotOpen(
                 f"slot {slot.name}: {self.trained.problem}; check that the card is seated and powered, and the riser"
             )
@@ -51,20 +65,47 @@ class OpenSlot:
         self.near = LinkPartner(slot, self.trained, near=True)
         self.far = LinkPartner(slot, self.trained, near=False)
         self._kernel = Kernel(self.near, self.far, owned=slot.errors_owned_by == "kernel")
+        self._link = OpenLink(slot, self.trained, self.near, self.far)
+
+        def note(at_s: float, end: End, name: str) -> None:
+            self._kernel.note(at_s, end, name)
+            self._link.note_error(at_s, name)
 
         def build(receiver: End, lane_rates: tuple[float, ...]) -> Line:
             rates = {lane: lane_rates[lane] for lane in self.trained.lanes}
-            return Line(self.timing, receiver, ErrorSites(rates, seed, slot.name, receiver), self._kernel.note)
+            return Line(self.timing, receiver, ErrorSites(rates, seed, slot.name, receiver), note)
 
         self._lines = build("far", slot.bit_error_rate.to_card), build("near", slot.bit_error_rate.from_card)
         Line.join(*self._lines)
         for line in self._lines:
             line.begin(self.trained.ready_s)
-        memory = CardMemory(slot.faults, seed, slot.name)
-        self._engine = Engine(slot, self.timing, *self._lines, memory)
+        self._engine = Engine(
+            slot,
+            self.timing,
+            *self._lines,
+            CardMemory(slot.faults, seed, slot.name, truth),
+            Halts(slot.faults, seed, slot.name),
+            Delivery(
+                slot.faults,
+                seed,
+                slot.name,
+                payload=self.timing.max_payload,
+                completion=self.timing.completion,
+                truth=truth,
+            ),
+            truth,
+        )
         self._lost = False
         self._closed = False
-        self.clock.advance_to(self.trained.ready_s)
+        # The computer was there before whoever opens the slot: an idle link has gone to its lower speed.
+        self.clock.advance_to(self._link.settled_s)
+
+    @property
+    def history(self) -> tuple[Change, ...]:
+        """The states that the link has been in so far, in virtual seconds."""
+        with self.changed:
+            self._settle()
+            return self._link.history
 
     # --- transfers
 
@@ -76,7 +117,7 @@ class OpenSlot:
                 raise BadInput(f"ticket {ticket} is out already; give each transfer a number of its own")
             if len(self._engine.tickets) >= self.slot.card.queue_depth:
                 raise BadInput(f"the card takes {self.slot.card.queue_depth} transfers at a time; reap one first")
-            self._engine.submit(ticket, out, into, self.clock.now_s())
+            self._engine.submit(ticket, out, into, self._link.wake(self.clock.now_s()))
             self.changed.notify_all()
 
     def advance(self, until_s: float) -> list[Completion]:
@@ -85,6 +126,8 @@ class OpenSlot:
             self._require_open()
             at_s, done = self._engine.run(until_s)
             self.clock.advance_to(at_s)
+            if self._truth is not None:
+                self._truth.require()
             if not done:
                 self._require_card()
             return done
@@ -112,11 +155,39 @@ class OpenSlot:
                 )
             self._engine.flush()
 
+    def reset_function(self) -> None:
+        """A function level reset, and the card set up again by its driver. Raises as `flush` does."""
+        with self.changed:
+            self.flush()
+            saved = self.far.saved()
+            self.far.reset(of_link=False)
+            self.far.restore(saved)
+            self.clock.sleep(SETTLE_S)
+
+    def reset_link(self) -> None:
+        """A hot reset from the port above: the link trains anew, the operating system sets the card up again.
+
+        The link is taken down on purpose, which is no Surprise Down. Raises as `flush` does.
+        """
+        with self.changed:
+            self.flush()
+            self._kernel.forget()
+            saved = self.far.saved()
+            trained = train(self.slot, self._link.reset_from(self.clock.now_s()))
+            self.far.reset(of_link=True)
+            self._link.retrained(trained)
+            self.far.restore(saved)
+            for line in self._lines:
+                line.begin(trained.ready_s)
+            self.clock.advance_to(trained.ready_s + SETTLE_S)
+
     def close(self) -> None:
         """Let go of the slot; what was out is dropped. Idempotent."""
         with self.changed:
             self._engine.stop(self.clock.now_s())
             self._closed = True
+            if self._truth is not None:
+                self._truth.close()
             self.changed.notify_all()
 
     # --- readings
@@ -192,6 +263,7 @@ class OpenSlot:
         if not self._lost:
             for line in self._lines:
                 line.idle_until(min(now_s, lost_s))
+            self._link.run_until(min(now_s, lost_s), max(line.free_s for line in self._lines))
             if lost_s <= now_s:
                 self._lose_card(lost_s)
         self._kernel.run_until(now_s)
@@ -220,7 +292,7 @@ class OpenSlot:
         self._kernel.run_until(at_s)
         self._kernel.forget()
         self.far.present = False
-        self.near.link_down()
+        self._link.down(at_s)
         self._kernel.note(at_s, "near", "SDES")
 
 
@@ -244,7 +316,16 @@ def _decoded(partner: LinkPartner, name: str) -> PartnerLink:
 
 
 def _condition(partner: LinkPartner, name: str) -> PartnerCondition:
-    """What the registers hold: the model has none for lanes, equalisation, margining or link power states."""
-    flags = pcie.decode(partner.image()).device_status
+    """What the registers hold. Those that would name a lane stay clear in the model, and so are not shown."""
+    seen = pcie.decode(partner.image())
+    link, flags = seen.link, seen.device_status
+    assert link is not None
     assert flags is not None
-    return PartnerCondition(name=name, device_status=tuple(flag for flag in flags if flag in _ERROR_FLAGS))
+    layers = {16.0: seen.physical_16gt, 32.0: seen.physical_32gt}
+    equalisation = {8.0: link.equalisation or ()} if seen.secondary is not None else {}
+    return PartnerCondition(
+        name=name,
+        equalisation=equalisation | {speed: layer.equalisation for speed, layer in layers.items() if layer is not None},
+        clocking=link.clocking,
+        device_status=tuple(flag for flag in flags if flag in _ERROR_FLAGS),
+    )

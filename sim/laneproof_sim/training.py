@@ -2,9 +2,13 @@
 
 Follows the base specification as the project's check values have it: every link first reaches L0 at 2.5 GT/s and
 changes speed from there; width falls back to one that both partners support and whose lanes include lane 0, or, with
-lanes reversed, the top lane. Taken as given here: both partners support every power of two up to their full width
-(only x1 and the full width are mandatory), and a speed that both support is reached. Times are of the right order,
-not measured: detection 12 ms, 1024 training sets at 2.5 GT/s, a speed change with equalisation some milliseconds.
+lanes reversed, the top lane. A speed that some lane of the link does not hold is left for the one before, and the
+next lower one tried. What happens to the link after its training is in `link`.
+
+From memory of the base specification: the ways out of Detect and Polling, equalisation at 8 GT/s before 16 and at 16
+before 32, one try at each speed. Times are of the right order, not measured: 12 ms of detection, and the same again
+where some lanes have no receiver; time limits of 24 ms; 1024 training sets at 2.5 GT/s; some milliseconds for an
+equalisation.
 """
 
 from __future__ import annotations
@@ -14,17 +18,31 @@ from typing import Literal
 from attrs import frozen
 
 from laneproof_sim.faults import Absent
-from laneproof_sim.scenario import Slot
+from laneproof_sim.quantities import SPEEDS_GTPS
+from laneproof_sim.scenario import EchoCard, RootPort, Slot
 
-State = Literal["Detect", "Polling", "Configuration", "L0", "Recovery"]
-"""Those of the eleven states of the link training and status state machine that the model passes through."""
+State = Literal[
+    "Detect",
+    "Polling",
+    "Configuration",
+    "Recovery",
+    "L0",
+    "L0s",
+    "L1",
+    "L2",
+    "Hot Reset",
+    "Loopback",
+    "Disabled",
+]
+"""The eleven states of the link training and status state machine."""
 
+RATE_CHANGE_S = 100e-6
+"""A change of speed where no equalisation is due."""
 _DETECT_S = 0.012
 _POLLING_S = 70e-6
 _CONFIGURATION_S = 30e-6
-_RATE_CHANGE_S = 100e-6
 _EQUALISATION_S = 6e-3
-_POLLING_TIMEOUT_S = 0.024
+_TIME_LIMIT_S = 0.024
 
 
 @frozen(kw_only=True)
@@ -39,11 +57,17 @@ class Change:
 
 @frozen(kw_only=True)
 class Trained:
-    """The outcome: an empty `problem` is a link in L0. `lanes` are the physical lanes in use, logical lane 0 first."""
+    """The outcome: an empty `problem` is a link in L0. `lanes` are the physical lanes in use, logical lane 0 first.
+
+    `equalised` are the speeds whose equalisation succeeded, `fell_back` says that a speed which both partners can do
+    did not hold.
+    """
 
     speed_gtps: float
     lanes: tuple[int, ...]
     history: tuple[Change, ...]
+    equalised: tuple[float, ...] = ()
+    fell_back: bool = False
     problem: str = ""
 
     @property
@@ -56,31 +80,63 @@ class Trained:
         return self.history[-1].at_s
 
 
-def train(slot: Slot) -> Trained:
-    """Bring up the link of `slot`, from power-on at virtual time zero."""
-    history = [Change(at_s=0.0, state="Detect")]
-    if any(isinstance(fault, Absent) for fault in slot.faults):
-        return Trained(speed_gtps=2.5, lanes=(), history=tuple(history), problem="no receiver is detected on any lane")
-    now_s = _DETECT_S
+def train(slot: Slot, start_s: float = 0.0) -> Trained:
+    """Bring up the link of `slot`, from power-on at virtual time zero or from Detect at `start_s`."""
+    history = [Change(at_s=start_s, state="Detect")]
+    connected = min(slot.near.max_width, slot.card.max_width, slot.wiring)
+    detected = set(range(connected)) - set(slot.no_receiver)
+    if not detected or any(isinstance(fault, Absent) for fault in slot.faults):
+        return _failed(history, "no receiver is detected on any lane")
+    now_s = start_s + _DETECT_S * (1 if len(detected) == connected else 2)
     history.append(Change(at_s=now_s, state="Polling"))
+    silent = detected & set(slot.dead_lanes)
+    if silent == detected:  # no lane ever leaves electrical idle: the port stays in Polling, sending its test pattern
+        return _failed(history, f"receivers are detected, and lane {_listed(silent)} is silent, which leaves none")
+    now_s += _TIME_LIMIT_S if silent else _POLLING_S
+    history.append(Change(at_s=now_s, state="Configuration"))
     lanes = choose_lanes(slot)
     if not lanes:
-        history.append(Change(at_s=now_s + _POLLING_TIMEOUT_S, state="Detect"))
-        dead = ", ".join(map(str, sorted(set(slot.dead_lanes))))
-        problem = f"receivers are detected, and lane {dead} is silent: without lane 0 the link does not train"
-        return Trained(speed_gtps=2.5, lanes=(), history=tuple(history), problem=problem)
-    width = len(lanes)
-    now_s += _POLLING_S
-    history.append(Change(at_s=now_s, state="Configuration"))
+        history.append(Change(at_s=now_s + _TIME_LIMIT_S, state="Detect"))
+        missing = f"receivers are detected, and lane {_listed(silent)} is silent" if silent else ""
+        if unseen := set(range(connected)) - detected:
+            missing += f"{', and' if missing else ''} no receiver is detected on lane {_listed(unseen)}".lstrip(" ")
+        return _failed(history, f"{missing}: without lane 0 the link does not train")
     now_s += _CONFIGURATION_S
-    history.append(Change(at_s=now_s, state="L0", width=width))
-    speed_gtps = min(slot.near.max_speed, slot.card.max_speed)
-    if speed_gtps > 2.5:
-        history.append(Change(at_s=now_s, state="Recovery", width=width))
-        # From 8 GT/s on, each speed on the way up is equalised (base specification, from memory).
-        now_s += _RATE_CHANGE_S + _EQUALISATION_S * sum(8 <= step <= speed_gtps for step in (8, 16, 32))
-        history.append(Change(at_s=now_s, state="L0", speed_gtps=speed_gtps, width=width))
-    return Trained(speed_gtps=speed_gtps, lanes=lanes, history=tuple(history))
+    history.append(Change(at_s=now_s, state="L0", width=len(lanes)))
+    return _speed_up(slot, lanes, history)
+
+
+def _speed_up(slot: Slot, lanes: tuple[int, ...], history: list[Change]) -> Trained:
+    """From L0 at 2.5 GT/s to the highest speed that both partners can do and all lanes hold."""
+    limit = highest = min(slot.near.max_speed, slot.card.max_speed)
+    speed, equalised = 2.5, []
+    while (tried := _next_speed(speed, limit)) > speed:
+        now_s = history[-1].at_s
+        history.append(Change(at_s=now_s, state="Recovery", speed_gtps=speed, width=len(lanes)))
+        now_s += RATE_CHANGE_S
+        if all(slot.marginal_lanes[lane] >= tried for lane in lanes):
+            speed = tried
+            if speed >= 8:
+                equalised.append(speed)
+                now_s += _EQUALISATION_S
+        else:
+            limit = max(known for known in SPEEDS_GTPS if known < tried)
+            now_s += _TIME_LIMIT_S + RATE_CHANGE_S  # and back to the speed before
+        history.append(Change(at_s=now_s, state="L0", speed_gtps=speed, width=len(lanes)))
+    return Trained(
+        speed_gtps=speed,
+        lanes=lanes,
+        history=tuple(history),
+        equalised=tuple(equalised),
+        fell_back=speed < highest,
+    )
+
+
+def _next_speed(speed: float, limit: float) -> float:
+    """The next speed on the way up to `limit`: 5 GT/s is passed over, the equalised ones are taken one by one."""
+    if speed < 8:
+        return max(speed, min(limit, 8.0))
+    return min([higher for higher in SPEEDS_GTPS if speed < higher <= limit], default=speed)
 
 
 def choose_lanes(slot: Slot) -> tuple[int, ...]:
@@ -90,16 +146,29 @@ def choose_lanes(slot: Slot) -> tuple[int, ...]:
     and the same at both.
     """
     connected = min(slot.near.max_width, slot.card.max_width, slot.wiring)
-    straight = _widest(tuple(range(connected)), slot.dead_lanes)
+    unusable = {*slot.dead_lanes, *slot.no_receiver}
+    widths = sorted(_widths(slot.near) & _widths(slot.card), reverse=True)
+
+    def widest(order: tuple[int, ...]) -> tuple[int, ...]:
+        fitting = (order[:width] for width in widths if width <= len(order))
+        return next((lanes for lanes in fitting if not unusable & set(lanes)), ())
+
+    straight = widest(tuple(range(connected)))
     offered = slot.near.lane_reversal or slot.card.lane_reversal
     if not (offered and slot.near.max_width == slot.card.max_width == slot.wiring):
         return straight
-    return max(straight, _widest(tuple(reversed(range(connected))), slot.dead_lanes), key=len)
+    return max(straight, widest(tuple(reversed(range(connected)))), key=len)
 
 
-def _widest(order: tuple[int, ...], dead: tuple[int, ...]) -> tuple[int, ...]:
-    for width in (16, 8, 4, 2, 1):
-        lanes = order[:width]
-        if width <= len(order) and not set(lanes) & set(dead):
-            return lanes
-    return ()
+def _widths(partner: RootPort | EchoCard) -> set[int]:
+    """What a partner supports; x1 and the full width are mandatory."""
+    below = (1, 2, 4, 8, 16) if partner.widths is None else partner.widths
+    return {1, partner.max_width, *(width for width in below if width < partner.max_width)}
+
+
+def _failed(history: list[Change], problem: str) -> Trained:
+    return Trained(speed_gtps=2.5, lanes=(), history=tuple(history), problem=problem)
+
+
+def _listed(lanes: set[int]) -> str:
+    return ", ".join(map(str, sorted(lanes)))

@@ -75,7 +75,8 @@ def expert(seen: dict[str, str]) -> str:
         return "engine-halted" if clean and "then answers" in seen["data"] else "unknown"
     wrong = int(re.search(r"(\d+) of them wrong", seen["data"])[1])
     share = int(re.match(r"(\d+)%", seen["rate"])[1])
-    near, far = (seen[f"errors, {end} end"] != "none counted" for end in ("near", "far"))
+    # A Timeout is the sender's: it accuses the other way, like the errors at the other end that it comes with.
+    near, far = (re.search(r"RxErr|BadTLP|BadDLLP", seen[f"errors, {end} end"]) for end in ("near", "far"))
     if wrong:
         if near or far or share < 95:
             return "unknown"
@@ -103,9 +104,10 @@ def test_every_mechanism_is_drawn_among_the_first_seeds(exercise):
     assert {exercise.draw(seed)[0].name for seed in range(40)} == set(NAMES)
 
 
-def test_the_exercise_uses_every_kind_of_fault_that_the_bench_has(exercise):
+def test_the_exercise_uses_the_faults_that_its_measurements_tell_apart(exercise):
     slots = [tomllib.loads(exercise.draw(seed)[1])["slot"][0] for seed in range(40)]
-    assert {fault["kind"] for slot in slots for fault in slot.get("fault", [])} == {fault.kind for fault in CATALOGUE}
+    kinds = {fault["kind"] for slot in slots for fault in slot.get("fault", [])}
+    assert kinds == {"bit-flips", "regular-flips", "stuck-bit", "drop-off", "stall", "absent"}
     assert {way for slot in slots for way in slot.get("bit_error_rate", {})} == {"to_card", "from_card"}
     assert any("dead_lanes" in slot for slot in slots)
 

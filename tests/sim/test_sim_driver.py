@@ -7,7 +7,7 @@ import pytest
 
 from laneproof.clock import Deadline
 from laneproof.contract import Address, ErrorObserver, IdentitySource, LinkObserver, ResetLevel, Resettable
-from laneproof.errors import BadInput, CannotOpen, DeviceLost, NotOffered
+from laneproof.errors import BadInput, CannotOpen, DeviceLost
 from laneproof.readings import Unavailable
 from laneproof_sim.driver import SimOptions, driver
 from laneproof_sim.limits_of_model import NOT_MODELLED
@@ -91,11 +91,13 @@ def test_a_card_says_what_it_is_and_that_it_is_simulated(connect):
     assert [sentence[1:] in " ".join(driver.caveats[1:]) for sentence in NOT_MODELLED] == [True] * len(NOT_MODELLED)
 
 
-def test_only_the_mildest_reset_is_offered(connect):
-    reset = connect("demo").part(Resettable)
-    assert reset.levels == (ResetLevel.DATA,)
-    with pytest.raises(NotOffered, match="link reset"):
-        reset.reset(ResetLevel.LINK, Deadline(1.0))
+def test_every_reset_is_offered_and_leaves_the_card_to_be_used(connect):
+    card = connect("demo")
+    reset = card.part(Resettable)
+    assert reset.levels == (ResetLevel.DATA, ResetLevel.FUNCTION, ResetLevel.LINK)
+    for level in reset.levels:
+        reset.reset(level, Deadline(1.0))
+        assert load_card(card, 4 * MIB)[0] == 0
 
 
 def test_dead_lane_trains_to_half_the_width(connect):

@@ -9,21 +9,13 @@ from __future__ import annotations
 import math
 
 import pytest
+from sim_bench import Planted
 
 from laneproof_sim.line import IDLE_S, MAX_ROLLOVERS, RETRAIN_S, ErrorSites, Line, LinkFailed
 from laneproof_sim.packets import DLLP_NBYTES, Load, link_timing
 from laneproof_sim.training import train
 
 PACKET_NBYTES = 280
-
-
-class Placed(ErrorSites):
-    """Errors exactly where a test puts them; the last one lies beyond all time, so that there is always a next."""
-
-    def __init__(self, *bits: int) -> None:
-        super().__init__({})
-        self._ahead.extend(sorted(bits))
-        self._heap = [(1 << 62, 0)]
 
 
 class Link:
@@ -37,8 +29,8 @@ class Link:
         def note(at_s: float, end: str, name: str) -> None:
             self._notes.append((at_s, end, name))
 
-        self.to_card = Line(self.timing, "far", Placed(*to_card), note)
-        self.from_card = Line(self.timing, "near", Placed(*from_card), note)
+        self.to_card = Line(self.timing, "far", Planted(to_card), note)
+        self.from_card = Line(self.timing, "near", Planted(from_card), note)
         Line.join(self.to_card, self.from_card)
 
     @property
@@ -84,12 +76,27 @@ def test_any_bit_of_a_packet_in_8b10b_is_a_receiver_error_and_no_bad_tlp(link, s
     assert damaged.seen == [(receiver, "RxErr")]
 
 
-def test_a_bit_in_a_framing_token_is_a_receiver_error_and_retrains(link):
+def test_a_bit_in_a_start_token_retrains_and_the_next_packet_shows_that_one_is_missing(link):
     damaged = placed_in(link, 8.0, 3 * PACKET_NBYTES + 2, "to_card")
     _, end_s = damaged.to_card.carry(0.0, load(10))
     _, clean_s = link(8.0).to_card.carry(0.0, load(10))
-    assert damaged.seen == [("far", "RxErr")]
+    assert damaged.seen == [("far", "RxErr"), ("far", "BadTLP")]
     assert end_s - clean_s >= RETRAIN_S
+
+
+def test_a_hit_start_symbol_in_8b10b_is_missed_at_the_next_packet_too(link):
+    damaged = placed_in(link, 2.5, 3 * PACKET_NBYTES + 0.5, "to_card")
+    damaged.to_card.carry(0.0, load(10))
+    assert damaged.seen == [("far", "RxErr"), ("far", "BadTLP")]
+
+
+@pytest.mark.parametrize(("speed", "recovery_s"), [(2.5, 0.0), (8.0, RETRAIN_S)])
+def test_nothing_shows_that_the_last_packet_is_missing_but_the_timer(link, speed, recovery_s):
+    damaged = placed_in(link, speed, 9 * PACKET_NBYTES + 0.5, "to_card")
+    _, end_s = damaged.to_card.carry(0.0, load(10))
+    _, clean_s = link(speed).to_card.carry(0.0, load(10))
+    assert damaged.seen == [("far", "RxErr"), ("near", "Timeout")]
+    assert end_s - clean_s > recovery_s + damaged.timing.replay_timer_s
 
 
 def test_a_bit_in_a_sync_header_is_a_receiver_error(link):
@@ -125,6 +132,30 @@ def test_a_lost_nak_adds_a_timeout_at_the_sender(link):
     damaged = link(8.0, to_card=(hit,), from_card=(int(nak_s * 8e9) + 20,))
     damaged.to_card.carry(0.0, load(10))
     assert damaged.seen == [("far", "BadTLP"), ("near", "BadDLLP"), ("near", "Timeout")]
+
+
+def test_a_nak_whose_token_is_hit_is_a_receiver_error_and_retrains(link):
+    hit = bit_at(link(8.0), 3.5 * PACKET_NBYTES)
+    nak_s = 4 * PACKET_NBYTES / link(8.0).timing.bytes_per_s + link(8.0).timing.nak_round_trip_s / 2
+    damaged = link(8.0, to_card=(hit,), from_card=(int(nak_s * 8e9) + 4,))
+    _, end_s = damaged.to_card.carry(0.0, load(10))
+    _, clean_s = link(8.0).to_card.carry(0.0, load(10))
+    assert damaged.seen == [("far", "BadTLP"), ("near", "RxErr"), ("near", "Timeout")]
+    assert end_s - clean_s > RETRAIN_S + damaged.timing.replay_timer_s
+
+
+def test_a_replay_that_is_refused_too_gets_no_second_nak(link):
+    # The receiver's flag that a Nak is under way falls only when the packet has come.
+    damaged = link(8.0, to_card=hits_on_each_attempt(link, 3))
+    damaged.to_card.carry(0.0, load(1))
+    assert damaged.seen == [("far", "BadTLP")] + 2 * [("far", "BadTLP"), ("near", "Timeout")]
+
+
+def test_in_8b10b_what_is_hit_while_a_nak_is_under_way_is_counted_too(link):
+    first, second = (bit_at(link(2.5), nbytes) for nbytes in (3.5 * PACKET_NBYTES, 4.2 * PACKET_NBYTES))
+    damaged = link(2.5, to_card=(first, second))
+    damaged.to_card.carry(0.0, load(10))
+    assert damaged.seen == [("far", "RxErr")] * 2
 
 
 def test_a_lost_last_ack_is_a_bad_dllp_and_a_timeout_both_at_the_sender(link):
@@ -199,6 +230,17 @@ def test_looking_often_does_not_keep_a_link_awake(link):
         often.to_card.idle_until(step * 0.05 * IDLE_S)
     once.to_card.idle_until(99 * 0.05 * IDLE_S)
     assert often.seen == once.seen == [("far", "RxErr")] * 3
+
+
+def test_an_idle_line_in_recovery_is_not_watched(link):
+    # Whichever direction is hit first retrains both; what falls into that is no Receiver Error at either end.
+    during, after = 100_000 + int(0.5 * RETRAIN_S * 8e9), 100_000 + int(1.5 * RETRAIN_S * 8e9)
+    for one, other in ENDS, reversed(ENDS):
+        hits = {one[0]: (100_000, after), other[0]: (during,)}
+        damaged = link(8.0, **hits)
+        damaged.to_card.idle_until(1e-4)
+        damaged.from_card.idle_until(1e-4)
+        assert damaged.seen == [(one[1], "RxErr")] * 2
 
 
 def test_a_retrain_holds_up_the_other_direction(link):

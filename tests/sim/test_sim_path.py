@@ -68,7 +68,8 @@ def test_an_end_s_errors_accuse_the_path_into_it(bench, data, speed):
         one = bench(speed=speed, bit_error_rate=rates)
         one.echo(data(8 * MIB), MIB)
         assert one.counts(hit)[body] > 10
-        assert one.counts(other) == {}
+        # The sender's timer runs out where a replay was refused too, or where nothing followed a packet never seen.
+        assert set(one.counts(other)) <= {"Timeout"}
 
 
 def test_answers_to_the_card_s_writes_can_be_hit_on_their_way(bench, data):
@@ -92,10 +93,14 @@ def test_errors_are_counted_while_nobody_reaps(bench, data):
     assert one.counts("far")["BadTLP"] > 0
 
 
-def test_8b10b_never_counts_bad_tlp(bench, data):
+def test_8b10b_counts_bad_tlp_only_where_a_packet_is_missing(bench, data):
+    # A packet whose start symbol is hit, one of some hundred, is never seen; the next shows that it is missing. The
+    # kernel counts several RxErr as one here, but hardly any BadTLP.
     one = bench(speed=5.0, bit_error_rate=errors(1e-5, 1e-5))
     one.echo(data(4 * MIB), MIB)
-    assert set(one.counts("near") | one.counts("far")) <= {"RxErr", "Timeout"}
+    for counts in (one.counts("near"), one.counts("far")):
+        assert set(counts) <= {"RxErr", "BadTLP", "Timeout"}
+        assert counts.get("BadTLP", 0) < 0.1 * counts["RxErr"]
 
 
 def test_a_hopeless_link_goes_down(bench, data):

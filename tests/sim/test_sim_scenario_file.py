@@ -58,6 +58,19 @@ def test_a_scenario_is_read_with_its_units():
         ("[[slot]]", "[slot]", "slot: {"),
         ("wiring = 4", "wiring = 4\ndead_lanes = [4]", "slot[0].dead_lanes: lane 4 is not wired; use 0 to 3"),
         ("wiring = 4", "wiring = 4\ndead_lanes = 3", "slot[0].dead_lanes: 3 is not a list"),
+        ("wiring = 4", "wiring = 4\nno_receiver = [4]", "slot[0].no_receiver: lane 4 is not wired; use 0 to 3"),
+        (
+            "wiring = 4",
+            "wiring = 4\ndead_lanes = [1]\nno_receiver = [1]",
+            "slot[0].no_receiver: lane 1 stands in dead_lanes too",
+        ),
+        ("wiring = 4", 'wiring = 4\nmarginal_lanes = { 4 = "5 GT/s" }', "slot[0].marginal_lanes: lane 4 is not wired"),
+        ("wiring = 4", 'wiring = 4\nmarginal_lanes = { x = "5 GT/s" }', 'slot[0].marginal_lanes: "x" is no lane'),
+        ("wiring = 4", "wiring = 4\nmarginal_lanes = [3]", "slot[0].marginal_lanes: [3] is not a table"),
+        ("max_width = 4 }", "max_width = 4, widths = [8] }", "slot[0].near.widths: x8 is wider than max_width"),
+        ("max_width = 4 }", "max_width = 4, widths = [3] }", "slot[0].near.widths[0]: 3 is no link width"),
+        ("wiring = 4", 'wiring = 4\nidle_speed = "8 GT/s"', "slot[0].idle_speed: is above what both partners can do"),
+        ("wiring = 4", 'wiring = 4\nidle_after = "1 us"', "slot[0].idle_after: a link counts as idle from 1 ms on"),
         ("wiring = 4", "wiring = 4\nobservable = 0", "slot[0].observable: 0 is neither true nor false"),
         ("wiring = 4", 'wiring = 4\nerrors_owned_by = "me"', 'slot[0].errors_owned_by: "me" is not one of'),
     ],
@@ -81,12 +94,32 @@ def test_a_wrong_value_is_refused_by_file_and_key(good, bad, expected):
         ('[[slot.fault]]\nkind = "stall"', "slot[0].fault[0].after: is missing"),
         (
             '[[slot.fault]]\nkind = "stall"\nafter = "1 MiB"\nx = 1',
-            'slot[0].fault[0]: unknown key "x"; known here: kind, after',
+            'slot[0].fault[0]: unknown key "x"; known here: kind, when, after',
         ),
         ('[[slot.fault]]\nkind = "bit-flips"\nprobability = 2', "slot[0].fault[0].probability: 2 is no probability"),
         (
             '[[slot.fault]]\nkind = "stuck-bit"\nword = 8\nbyte = 8\nbit = 0\nlevel = 1',
             "slot[0].fault[0].byte: 8 is not in a word of 8 bytes; use 0 to 7",
+        ),
+        (
+            '[[slot.fault]]\nkind = "shifted"\nby = "65 B"',
+            'slot[0].fault[0].by: "65 B" is too far; use 1 to 64 B',
+        ),
+        (
+            '[[slot.fault]]\nkind = "byte-lane"\nwidth = 8\nlane = 8',
+            "slot[0].fault[0]: lane 8 is not on a bus of 8 B; use 0 to 7",
+        ),
+        (
+            '[[slot.fault]]\nkind = "never-written"\nwhen = {}',
+            "slot[0].fault[0].when: holds no condition; give one, or leave when out",
+        ),
+        (
+            '[[slot.fault]]\nkind = "never-written"\nwhen = { size_from = "64 B", size_below = "8 B" }',
+            "slot[0].fault[0].when: no size is from size_from on and below size_below",
+        ),
+        (
+            '[[slot.fault]]\nkind = "absent"\nwhen = { every = 2 }',
+            'slot[0].fault[0]: unknown key "when"; known here: kind',
         ),
     ],
 )
@@ -133,7 +166,7 @@ def test_a_file_too_large_is_refused_without_being_read_whole(tmp_path):
 
 
 def test_an_unknown_bench_lists_those_that_ship():
-    with pytest.raises(BadInput, match="bench nope: is not known; shipped: demo, dead-lane"):
+    with pytest.raises(BadInput, match="bench nope: is not known; shipped: demo, all-ones, dead-lane"):
         load("nope")
 
 
