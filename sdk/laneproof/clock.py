@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 import os
 import select
+import sys
 import threading
 import time
 from abc import ABC, abstractmethod
@@ -23,6 +24,7 @@ _LONGEST_POLL_S = 60.0
 """poll(2) counts milliseconds in an int; a wait beyond this is done in turns, in seconds."""
 _ROUNDING_S = 1e-6
 """Less than this is no time left: sums of floating-point seconds end beside the moment meant."""
+_NUMBERS = (int, float)
 
 
 class Clock(ABC):
@@ -53,12 +55,15 @@ class Deadline:
     """When a call has to be over, and whether it has been cancelled.
 
     A driver asks `left_s()` or `expired`, waits for a descriptor with `wait`, or, with none, in slices with `pause`.
-    Safe to `cancel` from any thread. `release` (or leaving a `with` block) gives the descriptor back.
+    Safe to `cancel` from any thread. `release` (or leaving a `with` block) gives the descriptor back; there is none
+    until somebody waits for another one.
     """
+
+    __slots__ = ("_cancelled", "_children", "_lock", "_parent", "_until_s", "_wake_fd", "clock")
 
     def __init__(self, timeout_s: float, clock: Clock | None = None) -> None:
         given = cast("object", timeout_s)  # whatever its type says, it comes from outside
-        if not (isinstance(given, int | float) and math.isfinite(given) and given >= 0):
+        if not (isinstance(given, _NUMBERS) and 0 <= given <= sys.float_info.max):
             raise BadInput(f"a timeout is a finite number of seconds, not {given!r}")
         self.clock = clock if clock is not None else MonotonicClock()
         self._until_s = self.clock.now_s() + timeout_s
@@ -66,7 +71,7 @@ class Deadline:
         self._cancelled = False
         self._wake_fd: int | None = None
         self._parent: Deadline | None = None
-        self._children: set[Deadline] = set()
+        self._children: tuple[Deadline, ...] = ()
 
     def left_s(self) -> float:
         """Seconds left, never below zero."""
@@ -121,7 +126,7 @@ class Deadline:
             self._cancelled = True
             if self._wake_fd is not None:
                 os.eventfd_write(self._wake_fd, 1)
-            children = list(self._children)
+            children = self._children
         for child in children:
             child.cancel()
 
@@ -134,7 +139,7 @@ class Deadline:
         child = Deadline(left_s if at_most_s is None else min(left_s, at_most_s), self.clock)
         with self._lock:
             child._parent = self
-            self._children.add(child)
+            self._children += (child,)
             cancelled = self._cancelled
         if cancelled:
             child.cancel()
@@ -142,10 +147,15 @@ class Deadline:
 
     def release(self) -> None:
         """Give back the descriptor. Whoever waits on the deadline still, or later, is interrupted."""
-        self.cancel()
+        self._cancelled = True
+        # `_wake` and `split` look at it after they have made what is looked for here: one of them sees the other.
+        if self._wake_fd is None and not self._children and self._parent is None:
+            return
         with self._lock:
             fd, self._wake_fd = self._wake_fd, None
-            children = list(self._children)
+            if fd is not None:
+                os.eventfd_write(fd, 1)
+            children = self._children
         if fd is not None:
             os.close(fd)
         for child in children:
@@ -153,7 +163,7 @@ class Deadline:
         parent, self._parent = self._parent, None
         if parent is not None:
             with parent._lock:
-                parent._children.discard(self)
+                parent._children = tuple(child for child in parent._children if child is not self)
 
     def __enter__(self) -> Deadline:
         return self
@@ -165,7 +175,10 @@ class Deadline:
 
     def _wake(self) -> int:
         with self._lock:
-            self.check()  # here, so that a deadline once released opens no descriptor again
             if self._wake_fd is None:
                 self._wake_fd = os.eventfd(0, os.EFD_CLOEXEC | os.EFD_NONBLOCK)
-            return self._wake_fd
+                if self._cancelled:  # or released: it opens no descriptor again
+                    os.close(self._wake_fd)
+                    self._wake_fd = None
+            self.check()
+            return cast("int", self._wake_fd)

@@ -8,8 +8,7 @@ from __future__ import annotations
 
 import secrets
 import threading
-from collections.abc import Callable, Generator
-from contextlib import ExitStack, contextmanager
+from collections.abc import Callable
 from types import TracebackType
 from typing import Any, Literal, cast, final
 
@@ -17,6 +16,7 @@ import attrs
 from attrs import frozen
 
 from laneproof import registry, safety
+from laneproof.calls import Call, CallsUnderWay, Turn
 from laneproof.channel import OpenChannel, Transfer
 from laneproof.clock import Clock, Deadline
 from laneproof.contract import (
@@ -36,7 +36,6 @@ from laneproof.errors import (
     CannotOpen,
     DeviceLost,
     DriverFault,
-    EndpointBusy,
     EndpointClosed,
     LaneproofError,
     NotOffered,
@@ -131,18 +130,15 @@ class Endpoint:
         self.physical = physical
         self._caveats = caveats
         self._connect = connect
-        self._live: set[Deadline] = set()
-        self._calls = threading.Condition()
-        """Held while `_live` or `_closed` is looked at; notified when a call has ended."""
-        self._control = threading.RLock()  # a loss during a control call asks the link for evidence
-        self._closed = False
+        # Taken again by one who has it: a loss during a call of a part asks the link for evidence.
+        self._parts = (Turn("another call to the card's parts is under way", threading.RLock()),)
+        self._calls = CallsUnderWay(uri, card.clock, self._link_evidence)
         self._card = card
         # A simulated card starts empty; a physical one may still hold what was sent before, which must not pass.
         seed = secrets.randbits(32) if physical else 0
         try:
             self.channels = tuple(
-                OpenChannel(uri, card.clock, self._operation, channel, number, seed)
-                for number, channel in enumerate(card.channels)
+                OpenChannel(self._calls, channel, number, seed) for number, channel in enumerate(card.channels)
             )
         except BaseException:
             card.close()
@@ -158,7 +154,7 @@ class Endpoint:
     @property
     def clock(self) -> Clock:
         """The card's clock; virtual for a simulated card."""
-        return self._card.clock
+        return self._calls.clock
 
     @property
     def caveats(self) -> tuple[str, ...]:
@@ -171,8 +167,8 @@ class Endpoint:
         source = self._card.part(IdentitySource)
         if source is None:
             return Unavailable("the card has no IdentitySource")
-        with self._control_call("identity", CONTROL_TIMEOUT_S) as deadline:
-            return source.read_identity(deadline)
+        with Call(self._calls, "identity", self._parts) as call, in_driver():
+            return source.read_identity(call.begin(CONTROL_TIMEOUT_S))
 
     # --- moving bytes, on channel 0
 
@@ -232,8 +228,8 @@ class Endpoint:
         source = self._card.part(RegionSource)
         if source is None:
             return _PlainRegion(nbytes, self.limits.alignment)
-        with self._control_call("allocate", CONTROL_TIMEOUT_S) as deadline:
-            return source.allocate(nbytes, deadline)
+        with Call(self._calls, "allocate", self._parts) as call, in_driver():
+            return source.allocate(nbytes, call.begin(CONTROL_TIMEOUT_S))
 
     # --- link and errors
 
@@ -243,8 +239,8 @@ class Endpoint:
         if observer is None:
             why = Unavailable("the card has no LinkObserver; open it with observe=, for example pci:0000:65:00.0")
             return LinkReading(near=why, far=why)
-        with self._control_call("read_link", timeout) as deadline:
-            return observer.read_link(deadline)
+        with Call(self._calls, "read_link", self._parts) as call, in_driver():
+            return observer.read_link(call.begin(timeout))
 
     def read_errors(self, timeout: float = CONTROL_TIMEOUT_S) -> ErrorReading:
         """Error counts at both partners; unavailable, with the reason, where they cannot be read."""
@@ -252,8 +248,8 @@ class Endpoint:
         if observer is None:
             why = Unavailable("the card has no ErrorObserver; open it with observe=, for example pci:0000:65:00.0")
             return ErrorReading(near=why, far=why)
-        with self._control_call("read_errors", timeout) as deadline:
-            return observer.read_errors(deadline)
+        with Call(self._calls, "read_errors", self._parts) as call, in_driver():
+            return observer.read_errors(call.begin(timeout))
 
     def read_conditions(self, timeout: float = CONTROL_TIMEOUT_S) -> Conditions:
         """Lanes and receivers of both partners, temperatures, host errors; unavailable where they cannot be read."""
@@ -261,17 +257,14 @@ class Endpoint:
         if observer is None:
             why = Unavailable("the card has no ConditionObserver; open it with observe=, for example pci:0000:65:00.0")
             return Conditions(near=why, far=why, sensors=why, memory_errors=why, iommu_faults=why, reported=why)
-        with self._control_call("read_conditions", timeout) as deadline:
-            return observer.read_conditions(deadline)
+        with Call(self._calls, "read_conditions", self._parts) as call, in_driver():
+            return observer.read_conditions(call.begin(timeout))
 
     # --- faults
 
     def interrupt(self) -> None:
         """End every call under way at once, from any thread; each raises Interrupted."""
-        with self._calls:
-            live = list(self._live)
-        for deadline in live:
-            deadline.cancel()
+        self._calls.interrupt()
 
     def recover(self, timeout: float = CONTROL_TIMEOUT_S) -> Recovery:
         """Bring every channel back in step: by a data reset, else by draining, else by connecting anew.
@@ -282,7 +275,8 @@ class Endpoint:
         started_s = self.clock.now_s()
         how: Literal["reset", "drained", "reconnected"] = "drained"
         discarded = 0
-        with self._alone("recover", timeout) as deadline:
+        with self._alone("recover") as call:
+            deadline = call.begin(timeout)
             try:
                 part = self._card.part(Resettable)
                 if part is not None and ResetLevel.DATA in part.levels:
@@ -303,20 +297,15 @@ class Endpoint:
         part = self._card.part(Resettable)
         if part is None or level not in part.levels:
             raise NotOffered(f"the card has no Resettable at level {level!r}", uri=self.uri, operation="reset")
-        with self._alone("reset", timeout) as deadline, in_driver():
-            part.reset(level, deadline)
+        with self._alone("reset") as call, in_driver():
+            part.reset(level, call.begin(timeout))
 
     def close(self) -> None:
         """End calls under way and give the card back. May be called twice, and from any thread."""
-        with self._calls:
-            if self._closed:
-                return
-            self._closed = True
-            self.interrupt()
-            # A descriptor closed under a call could be another file's by the time that the call uses it.
-            self._calls.wait_for(lambda: not self._live, _RETURN_GRACE_S)
-        with named(self.uri, "close"), in_driver():
-            self._card.close()
+        # A descriptor closed under a call could be another file's by the time that the call uses it.
+        if self._calls.close(_RETURN_GRACE_S):
+            with named(self.uri, "close"), in_driver():
+                self._card.close()
 
     def __enter__(self) -> Endpoint:
         return self
@@ -327,77 +316,41 @@ class Endpoint:
         self.close()
 
     def __repr__(self) -> str:
-        return f"<Endpoint {self.uri}{' closed' if self._closed else ''}>"
+        return f"<Endpoint {self.uri}{' closed' if self._calls.closed else ''}>"
 
-    # --- for the channels
-
-    @contextmanager
-    def _operation(self, name: str, timeout: float) -> Generator[Deadline]:
-        """One call: a deadline that `interrupt` reaches, and errors that name the endpoint."""
-        with named(self.uri, name), Deadline(timeout, self.clock) as deadline:
-            with self._calls:
-                if self._closed:
-                    raise EndpointClosed("the endpoint was closed")
-                self._live.add(deadline)
-            try:
-                yield deadline
-            except DeviceLost as lost:
-                if not lost.link_evidence:
-                    lost.link_evidence = self._link_evidence()
-                raise
-            finally:
-                with self._calls:
-                    self._live.discard(deadline)
-                    self._calls.notify_all()
-
-    @contextmanager
-    def _control_call(self, name: str, timeout: float) -> Generator[Deadline]:
-        """A call of one of the card's parts: one at a time, beside any traffic."""
-        if not self._control.acquire(blocking=False):
-            raise EndpointBusy("another call to the card's parts is under way", uri=self.uri, operation=name)
-        try:
-            with self._operation(name, timeout) as deadline, in_driver():
-                yield deadline
-        finally:
-            self._control.release()
-
-    @contextmanager
-    def _alone(self, name: str, timeout: float) -> Generator[Deadline]:
+    def _alone(self, name: str) -> Call:
         """A call beside which there is no other, on any channel."""
-        with named(self.uri, name), ExitStack() as channels:
-            for channel in self.channels:
-                channels.enter_context(channel.alone())
-            with self._operation(name, timeout) as deadline:
-                yield deadline
+        return Call(self._calls, name, tuple(turn for channel in self.channels for turn in channel.turns))
 
     def _reconnect(self, deadline: Deadline) -> None:
         with in_driver():
             self._card.close()
         self._card = self._connect(deadline)
-        if self._closed:
+        if self._calls.closed:
             self._card.close()
             raise EndpointClosed("the endpoint was closed while it reconnected")
         fresh = {channel.name: channel for channel in self._card.channels}
         if [channel.name for channel in self.channels] != list(fresh):
             raise DriverFault(f"the card came back with other channels: {', '.join(fresh)}")
+        self._calls.clock = self._card.clock
         for channel in self.channels:
-            channel.replace(fresh[channel.name], self._card.clock)
+            channel.replace(fresh[channel.name])
 
     def _link_evidence(self) -> str:
         """What the near port shows of a lost card: a sentence, or nothing."""
         observer = self._card.part(LinkObserver)
         if observer is None:
             return ""
+        lock = self._parts[0].lock
+        if not lock.acquire(timeout=CONTROL_TIMEOUT_S):
+            return ""
         try:
-            if not self._control.acquire(timeout=CONTROL_TIMEOUT_S):
-                return ""
-            try:
-                with Deadline(CONTROL_TIMEOUT_S, self.clock) as deadline, in_driver():
-                    near = known(observer.read_link(deadline).near)
-            finally:
-                self._control.release()
+            with Deadline(CONTROL_TIMEOUT_S, self.clock) as deadline, in_driver():
+                near = known(observer.read_link(deadline).near)
         except LaneproofError:
             return ""
+        finally:
+            lock.release()
         return f"{near.name} shows its link down" if near is not None and near.active is False else ""
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import threading
+import time
 from collections.abc import Callable
 from typing import Any
 
@@ -27,6 +28,7 @@ from laneproof.errors import (
     Interrupted,
     NotOffered,
 )
+from laneproof.integrity import kernels
 from laneproof.readings import LinkReading, Unavailable
 
 Install = Callable[..., None]
@@ -219,7 +221,7 @@ def test_a_send_runs_beside_a_receive_and_no_other_call_does(install: Install) -
     with opened(install, EchoStream()) as card:
         buffer = bytearray(64)
         receiving = InThread(lambda: card.receive_into(buffer, 30.0))
-        until(lambda: card.channels[0]._inward.locked())
+        until(lambda: card.channels[0]._inward[0].lock.locked())
         for call in (
             lambda: card.receive_into(bytearray(64)),
             lambda: card.loopback(bytes(64), bytearray(64)),
@@ -236,7 +238,7 @@ def test_a_send_runs_beside_a_receive_and_no_other_call_does(install: Install) -
 def test_a_send_keeps_a_second_send_off_and_lets_a_receive_in(install: Install) -> None:
     with opened(install, EchoStream(fifo=16)) as card:
         sending = InThread(lambda: card.send(bytes(64), 30.0))
-        until(lambda: card.channels[0]._outward.locked())
+        until(lambda: card.channels[0]._outward[0].lock.locked())
         with pytest.raises(EndpointBusy):
             card.send(bytes(1))
         assert card.receive_into(bytearray(64)) == 64
@@ -252,7 +254,7 @@ def test_a_check_keeps_every_other_call_off(install: Install) -> None:
 
     with opened(install, Silent()) as card:
         checking = InThread(lambda: card.check("prbs31", 64, timeout=30.0))
-        until(lambda: card.channels[0]._inward.locked())
+        until(lambda: card.channels[0]._inward[0].lock.locked())
         with pytest.raises(EndpointBusy):
             card.send(bytes(1))
         with pytest.raises(EndpointBusy):
@@ -264,7 +266,7 @@ def test_a_check_keeps_every_other_call_off(install: Install) -> None:
 def test_channels_run_beside_each_other(install: Install) -> None:
     with opened(install, EchoStream(), EchoStream()) as card:
         waiting = InThread(lambda: card.channels[0].receive_into(bytearray(8), 30.0))
-        until(lambda: card.channels[0]._inward.locked())
+        until(lambda: card.channels[0]._inward[0].lock.locked())
         assert card.channels[1].loopback(bytes(64), bytearray(64)).bytes_received == 64
         card.send(bytes(8))
         assert waiting.join().result == 8
@@ -304,3 +306,18 @@ def test_link_and_errors_are_read_one_at_a_time_and_beside_traffic(install: Inst
             card.read_link()
         leave.set()
         assert reading.join().error is None
+
+
+def test_loading_the_kernels_is_no_part_of_a_checks_time(card: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+    """It takes a second, and compiling them many: a sound card must not seem to stall meanwhile."""
+    asked: list[int] = []
+
+    def load(nbytes: int) -> None:
+        if not asked:
+            time.sleep(0.6)
+        asked.append(nbytes)
+
+    monkeypatch.setattr(kernels, "for_bytes", load)
+    found = card.check("prbs31", 8192, block=4096, timeout=0.5)
+    assert found.ok
+    assert asked[0] == 8192

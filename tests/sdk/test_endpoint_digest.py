@@ -77,3 +77,9 @@ def test_nothing_checked_by_digest_is_no_evidence_either(install: Install) -> No
     with opened(install, EchoStream()) as card:
         found = card.check("prbs31", 0, digest=True)
     assert (found.ok, found.empty, found.method) == (False, True, "digest")
+
+
+def test_what_was_verified_exactly_to_the_last_byte_is_called_exact(install: Install) -> None:
+    with opened(install, EchoStream()) as card:
+        found = card.check("prbs31", 2000, digest=True)
+    assert (found.ok, found.method, found.escape_probability, found.caution) == (True, "exact", 0.0, "")

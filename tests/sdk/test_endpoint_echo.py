@@ -168,7 +168,7 @@ def test_interrupt_ends_a_stalled_call_at_once(echo: Echo, transport: tuple[obje
     }
     with opened(echo("--mode", "deaf", "--at", 0, *transport)) as card:
         running = InThread(lambda: calls[call](card))
-        while not card._live:
+        while not card._calls.live:
             time.sleep(0.001)
         time.sleep(0.05)
         started_s = time.monotonic()
@@ -181,7 +181,7 @@ def test_interrupt_ends_a_stalled_call_at_once(echo: Echo, transport: tuple[obje
 def test_close_ends_a_stalled_check_at_once(echo: Echo, transport: tuple[object, ...]) -> None:
     with opened(echo("--mode", "deaf", "--at", 0, *transport)) as card:
         running = InThread(lambda: card.check("prbs31", 4 * MIB, timeout=30.0))
-        while not card._live:
+        while not card._calls.live:
             time.sleep(0.001)
         started_s = time.monotonic()
         card.close()

@@ -62,7 +62,7 @@ def test_interrupt_ends_a_call_at_once_and_leaves_the_channel_out_of_step(instal
     }
     with opened(install, Stuck(fifo=8)) as card:
         running = InThread(lambda: calls[call](card))
-        until(lambda: bool(card._live))
+        until(lambda: bool(card._calls.live))
         started_s = time.monotonic()
         card.interrupt()
         error = running.join().error
@@ -91,7 +91,7 @@ def test_close_ends_a_call_before_it_closes_the_card(install: Install) -> None:
 
     with opened(install, Stuck(), close=lambda: order.append("closed")) as card:
         running = InThread(lambda: card.receive_into(bytearray(8), 30.0))
-        until(lambda: bool(card._live))
+        until(lambda: bool(card._calls.live))
         card.close()
         assert isinstance(running.join().error, Interrupted)
         card.close()
@@ -297,7 +297,7 @@ def test_a_receive_ends_at_its_own_deadline_while_a_longer_call_reaps(install: I
 
     with opened(install, Slow(), limits=LIMITS) as card:
         sending = InThread(lambda: card.send(bytes(8), 30.0))
-        until(lambda: card.channels[0]._mover._reaping)
+        until(lambda: card.channels[0]._mover._one_way.reaping)
         started_s = time.monotonic()
         with pytest.raises(TransferTimeout):
             card.receive_into(bytearray(8), 0.1)
@@ -315,7 +315,7 @@ def test_a_full_queue_is_a_timeout_with_what_had_moved(install: Install) -> None
 
     with opened(install, Slow(), limits=Limits(max_transfer=8, queue_depth=1)) as card:
         sending = InThread(lambda: card.send(bytes(8), 30.0))
-        until(lambda: card.channels[0]._mover._reaping)
+        until(lambda: card.channels[0]._mover._one_way.reaping)
         with pytest.raises(TransferTimeout, match="no room") as caught:
             card.receive_into(bytearray(8), 0.1)
         assert caught.value.moved == 0

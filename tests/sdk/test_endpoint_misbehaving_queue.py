@@ -13,7 +13,7 @@ import laneproof
 from laneproof.clock import Deadline
 from laneproof.contract import Completion, Limits
 from laneproof.errors import DriverFault, OutOfStep, TransferTimeout
-from laneproof.moving import queue
+from laneproof.moving import tickets
 
 Install = Callable[..., None]
 KIB = 1 << 10
@@ -229,4 +229,4 @@ def test_stopping_gets_time_of_its_own_after_the_deadline(install: Install) -> N
 
     with opened(install, Asks(at=1), limits=MESSAGES) as card:
         assert card.check("prbs31", 8 * KIB, timeout=0.1).stalled
-    assert left_s[0] == pytest.approx(queue._QUIESCE_S, abs=1.0)
+    assert left_s[0] == pytest.approx(tickets.QUIESCE_S, abs=1.0)

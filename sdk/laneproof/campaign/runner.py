@@ -17,6 +17,7 @@ from laneproof.campaign.places import Place, ProcessPlace, ThreadPlace
 from laneproof.campaign.plan import Plan
 from laneproof.campaign.results import RunResult
 from laneproof.campaign.slot_run import SlotJob
+from laneproof.campaign.worker import load_kernels
 from laneproof.contract import Driver
 from laneproof.errors import BadInput, CannotOpen
 
@@ -79,6 +80,8 @@ def run(
     stop = stop if stop is not None else threading.Event()
     physical = set(physical_endpoints(plan))
     plan = plan.seeded(physical=bool(physical))
+    if physical:
+        load_kernels(plan.step)  # compiled here and kept on disk, so that slots' processes need only load them
     with Ledger(ledger_path) as ledger:
         about = environment(cautions_acknowledged) | {"caveats": caveats(plan)}
         ledger.begin(plan, about, _now_utc(), physical)

@@ -10,17 +10,30 @@ import os
 import sys
 import threading
 import time
+from collections.abc import Iterable
 from contextlib import suppress
 from multiprocessing.connection import Connection
 
 from laneproof.campaign.events import Event
 from laneproof.campaign.slot_run import SlotJob, SlotRun
+from laneproof.campaign.steps import Step
+from laneproof.integrity import kernels
 
 STOP = "stop"
 REPEAT_S = 0.1
 """Seconds after which the slot is told to stop again, since a call may have begun just after it was told."""
 CLOSE_GRACE_S = 1.0
 """Seconds that the slot has to give its card back when the parent has gone."""
+
+
+def load_kernels(steps: Iterable[Step]) -> None:
+    """Load the compiled kernels before the first step's time begins, where a step moves enough to be worth it.
+
+    Raises BadInput where the environment asks for what there is not.
+    """
+    planned = [step.planned_bytes for step in steps]
+    if any(nbytes is None or nbytes >= kernels.LARGE_BYTES for nbytes in planned):
+        kernels.ready()
 
 
 def main(descriptor: int) -> None:
@@ -39,6 +52,7 @@ def main(descriptor: int) -> None:
 
     run = SlotRun(job, emit)
     threading.Thread(target=_obey, args=(connection, run), daemon=True).start()
+    load_kernels(job.steps)
     run.run()
 
 

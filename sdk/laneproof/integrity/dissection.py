@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 from laneproof.integrity import kernels
 from laneproof.integrity.buffers import Bytes
 from laneproof.integrity.pattern import Pattern
-from laneproof.integrity.prbs_recovery import MAX_GAP, Positions, Runs
+from laneproof.integrity.prbs import POLYNOMIALS
+from laneproof.integrity.prbs_recovery import MAX_GAP, Positions, PrbsRecovery, Runs
 from laneproof.integrity.recovery import MIN_RUN, recovery
 
 Kind = Literal[
@@ -87,6 +88,8 @@ class Pieces:
     @staticmethod
     def together(pieces: list[Pieces]) -> Pieces:
         columns = np.concatenate([np.zeros((6, 0), np.int64), *(piece.columns for piece in pieces)], axis=1)
+        if (columns[0, 1:] >= columns[0, :-1]).all():
+            return Pieces(columns)
         return Pieces(columns[:, np.argsort(columns[0], kind="stable")])
 
     def ends_short(self, start: int, stop: int) -> bool:
@@ -133,32 +136,61 @@ class _Dissection:
         """All ranges, and how many bytes they are of."""
         found: list[Pieces] = []
         count = done = 0
-        damaged = False
+        # Verifying is the fastest where all is right, and slow where much is wrong, which goes on where it was.
+        right_before = True
         # Chunks are too small to be worth the import of the compiled kernels; all together may not be.
         kernels.for_bytes(self._data.size)
-        difference = np.empty(0, np.uint8)
         while done < self._data.size and count < _MAX_PIECES:
             size = min(_CHUNK_BYTES, self._data.size - done)
             chunk = self._data[done : done + size]
-            # Verifying is the fastest where all is right, and slow where much is wrong, which goes on where it was.
-            if damaged or self._pattern.verify(chunk, self._at + done).mismatched_bytes:
+            if right_before and not self._pattern.verify(chunk, self._at + done).mismatched_bytes:
+                done += size
+                continue
+            nbytes, piece = self._displaced(done, _MAX_PIECES - count)
+            if nbytes:
+                size = nbytes
+            else:
                 difference = np.empty(size, np.uint8)
                 self._pattern.fill(difference, self._at + done)
                 difference ^= chunk
-                damaged = bool(difference.any())
-            if damaged:
-                piece = self._chunk(chunk, difference, done)
-                if done + size < self._data.size and piece.ends_short(done, done + size):
-                    # Too little to be told by itself: it is looked at again with what follows.
-                    size = int(piece.start[-1]) - done
-                    piece = Pieces(piece.columns[:, :-1])
-                self._last = None
-                if piece.start.size and piece.stop[-1] >= done + size - MAX_GAP:
-                    self._last = (int(piece.code[-1]), int(piece.unit[-1]), int(piece.alignment[-1]))
-                found.append(piece)
-                count += piece.start.size
+                if difference.any():
+                    piece = self._chunk(chunk, difference, done)
+            if piece.start.size and done + size < self._data.size and piece.ends_short(done, done + size):
+                # Too little to be told by itself: it is looked at again with what follows.
+                size = int(piece.start[-1]) - done
+                piece = Pieces(piece.columns[:, :-1])
             done += size
+            self._last = None
+            if piece.start.size and piece.stop[-1] >= done - MAX_GAP:
+                self._last = (int(piece.code[-1]), int(piece.unit[-1]), int(piece.alignment[-1]))
+            right_before = not piece.start.size
+            found.append(piece)
+            count += piece.start.size
         return _over_borders(Pieces.together(found)), done
+
+    def _displaced(self, done: int, limit: int) -> tuple[int, Pieces]:
+        """How many of the next bytes hold no damage but displaced data, and the ranges of these."""
+        nothing = 0, Pieces.together([])
+        polynomial = POLYNOMIALS.get(self._pattern.name)
+        if polynomial is None or self._pattern.state is not None or not kernels.displaced_for_bytes(_CHUNK_BYTES):
+            return nothing
+        finder = self._finder()
+        if not isinstance(finder, PrbsRecovery):
+            return nothing
+        before = np.empty(polynomial.n * 64, np.uint8)
+        self._pattern.fill(before, (self._at + done - before.size) % self._period)
+        last = None
+        if self._last is not None and self._last[0] == OF_PATTERN:
+            next_bytes = np.empty(8, np.uint8)
+            self._pattern.fill(next_bytes, (self._last[2] + done - self._pattern.period_position()) % self._period)
+            last = self._last[2] + done, int(next_bytes.view(np.int64)[0])
+        found = finder.displaced(self._data[done:], before, self._pattern.inverted, _CHUNK_BYTES, limit, last)
+        if found is None or not found.nbytes:
+            return nothing
+        columns = np.zeros((6, found.starts.size), np.int64)
+        columns[0], columns[1], columns[2] = found.starts + done, found.stops + done, OF_PATTERN
+        columns[3], columns[5] = (found.alignments - done) % self._period, found.wrong
+        return found.nbytes, Pieces(columns)
 
     def _chunk(self, chunk: Bytes, difference: Bytes, done: int) -> Pieces:
         wrong = difference != 0

@@ -176,10 +176,11 @@ class _Places:
         for rank in holders:
             first = (place - int(self._starts[rank])) % self._period
             positions = range(first, self._past.nbytes, self._period)
-            middle = 0 if near < first else (near - first) // self._period
-            nearby = positions[max(0, middle - MAX_CANDIDATES) : middle + MAX_CANDIDATES + 1]
-            ordered = sorted(nearby, key=lambda position: abs(position - near))
-            sources += [Source(*self._buffers[rank], position) for position in ordered]
+            if len(positions) > 1:
+                middle = 0 if near < first else (near - first) // self._period
+                positions = positions[max(0, middle - MAX_CANDIDATES) : middle + MAX_CANDIDATES + 1]
+                positions = sorted(positions, key=lambda position: abs(position - near))
+            sources += [Source(*self._buffers[rank], position) for position in positions]
             if len(sources) > MAX_CANDIDATES:
                 return tuple(sources[:MAX_CANDIDATES]), True
         return tuple(sources), False
@@ -244,14 +245,21 @@ class _Places:
             return code
         nbytes = self._data.size
         before = np.append(0, np.cumsum(pieces.wrong))
+        start, stop = pieces.start + moved, pieces.stop + moved
+        # Searching in ascending order, or nearly so, spares most of the waiting for memory.
+        ascending = np.argsort(start)
+
+        def piece_at(position: Positions) -> NDArray[np.intp]:
+            piece = np.empty(position.size, np.intp)
+            piece[ascending] = np.searchsorted(pieces.start, position[ascending], side="right") - 1
+            return piece
 
         def wrong_before(position: Positions) -> NDArray[np.float64]:
-            piece = np.searchsorted(pieces.start, position, side="right") - 1
+            piece = piece_at(position)
             length = pieces.stop[piece] - pieces.start[piece]
             share = np.clip((position - pieces.start[piece]) / length, 0, 1)
             return np.where(piece < 0, 0, before[piece] + share * pieces.wrong[piece])
 
-        start, stop = pieces.start + moved, pieces.stop + moved
         wrong = wrong_before(np.clip(stop, 0, nbytes)) - wrong_before(np.clip(start, 0, nbytes))
         there = (start >= 0) & (stop <= nbytes)
         repeated = there & (2 * wrong < pieces.stop - pieces.start)
@@ -261,7 +269,7 @@ class _Places:
             first, last = pieces.columns[:2, index].tolist()
             repeated[index] = self._stands_there_too(first, last, int(moved[index]))
         middle: Positions = (start + stop) // 2
-        at_source = np.searchsorted(pieces.start, middle, side="right") - 1
+        at_source = piece_at(middle)
         swapped = (at_source >= 0) & (middle < pieces.stop[at_source]) & own[at_source]
         swapped &= moved[at_source] != moved
         code[own] = CODES["shifted"]

@@ -7,7 +7,7 @@ from functools import lru_cache
 from typing import SupportsIndex
 
 import numpy as np
-from attrs import Factory, evolve, field, frozen
+from attrs import Factory, field, frozen
 
 from laneproof.errors import BadInput
 from laneproof.integrity.allocation import CHANNELS, COUNT_LIMIT, COUNTER, PRBS, SLOTS, WALKING, checked_index
@@ -155,7 +155,18 @@ class Pattern:
         From a given state there is one stretch only, so that is what comes back.
         """
         number = checked_index("sequence", sequence, COUNT_LIMIT)
-        return self if self.state is not None else evolve(self, sequence=number)
+        if self.state is not None:
+            return self
+        # Not evolve, which takes as long again: each block of a check has a stretch of its own.
+        return Pattern(
+            name=self.name,
+            seed=self.seed,
+            slot=self.slot,
+            channel=self.channel,
+            sequence=number,
+            inverted=self.inverted,
+            word=self.word,
+        )
 
     def fill(self, buffer: object, at: SupportsIndex = 0, threads: SupportsIndex = 1) -> None:
         """Write the pattern, in up to as many `threads`. Raises BadInput for fewer than 1."""
@@ -180,7 +191,7 @@ class Pattern:
 
         A chunk whose CRC objects is verified exactly, so what is found is what `verify` finds. But a chunk that is
         wrong passes with a probability of about 2^-32, which the result's caution says. It never passes where all
-        that is wrong in it is one or two bits, or lies within 32 bits in a row; nor where a whole chunk of prbs29 or
+        that is wrong in it is one or two bits, or lies within 32 bits in a row; nor where a whole 1 MiB of prbs29 or
         prbs31 comes from elsewhere in the same sequence. `verify` has no such escape.
 
         Chunks are counted from the buffer's first byte, and for `counter` and `tagged` from the pattern's; what is

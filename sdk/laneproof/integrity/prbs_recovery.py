@@ -30,6 +30,7 @@ _BATCH = 2048
 _BEFORE = 16
 _AFTER = 16
 _TILE_WORDS = 1 << 14
+_MOST_DISPLACED = 1 << 14
 # From so many runs on, rare states are looked for in all of the data rather than made for each run.
 _MANY_RUNS = 24
 
@@ -40,6 +41,17 @@ class Runs(NamedTuple):
     starts: Positions
     stops: Positions
     places: Positions
+
+
+class Displaced(NamedTuple):
+    """How many bytes hold no other damage than these ranges, where those start and stop, the place of each start less
+    the start, and how many bytes of each are wrong."""
+
+    nbytes: int
+    starts: Positions
+    stops: Positions
+    alignments: Positions
+    wrong: Positions
 
 
 NO_RUNS = Runs(np.empty(0, np.int64), np.empty(0, np.int64), np.empty(0, np.int64))
@@ -170,6 +182,26 @@ class PrbsRecovery:
         starts[1:] = np.maximum(starts[1:], stops[:-1])
         kept = starts < stops
         return Runs(starts[kept], stops[kept], (places[kept] + starts[kept]) % self._period)
+
+    def displaced(
+        self, data: Bytes, before: Bytes, inverted: bool, chunk_bytes: int, limit: int, last: tuple[int, int] | None
+    ) -> Displaced | None:
+        """What is wrong in the first chunks of `data`, as long as it is all displaced: the same that `runs` finds in
+        each of them, in less than two passes. None where there are no compiled kernels to do it.
+
+        `before` are the n × 64 bytes expected before the data; `last` the alignment of a run that ends where they
+        begin, and the next 8 bytes of it. Looks no further than to the end of the chunk with the range of that limit.
+        """
+        compiled = kernels.displaced_for_bytes(data.size)
+        if compiled is None:
+            return None
+        rows = np.empty((4, _MOST_DISPLACED), np.int64)
+        alignment, going_on = last or (-1, 0)
+        done, found = compiled.displaced(
+            data, before, self._n, self._k, -1 if inverted else 0, self._table, np.uint64(self._bits),
+            self._around_words, MAX_GAP, chunk_bytes, limit, alignment, going_on, *rows,
+        )  # fmt: skip
+        return Displaced(done, *rows[:, :found])
 
     def _scan(
         self, data: NDArray[np.uint64], wrong: NDArray[np.uint64]

@@ -10,6 +10,10 @@ from attrs import define, evolve, field, frozen
 
 from laneproof.contract import Limits
 from laneproof.integrity import Comparison, Pattern
+from laneproof.integrity.buffers import Bytes
+
+Stretch = tuple[Pattern, int]
+"""A pattern, and the position in it at which a block starts."""
 
 
 @frozen(kw_only=True)
@@ -22,8 +26,8 @@ class CheckJob:
     nbytes: int
     block: int
     depth: int
-    stretch: Callable[[int], tuple[Pattern, int]]
-    """Block number to the pattern and the position in it at which the block starts."""
+    stretch: Callable[[int], Stretch]
+    """Block number to what it carries. Looked up once a block: making a pattern takes longer than filling a page."""
     progress: Callable[[int], Any] | None = None
     digest: bool = False
 
@@ -35,20 +39,10 @@ class CheckJob:
         """Bytes of that block; the last may be short."""
         return min(self.block, self.nbytes - number * self.block)
 
-    def fill(self, number: int, into: memoryview) -> None:
-        pattern, at = self.stretch(number)
-        pattern.fill(into, at)
-
-    def prefill(self, number: int, into: memoryview) -> None:
-        """Write what the block must not hold afterwards, at every position."""
-        pattern, at = self.stretch(number)
-        pattern.fill_unlike(into, at)
-
-    def verify(self, number: int, received: memoryview) -> Comparison:
-        """Compare what arrived; positions count from the start of the check."""
-        pattern, at = self.stretch(number)
-        found = pattern.verify_digest(received, at) if self.digest else pattern.verify(received, at)
-        return found.shifted(number * self.block)
+    def verify(self, stretch: Stretch, received: Bytes) -> Comparison:
+        """Compare what arrived; positions count from the start of the block."""
+        pattern, at = stretch
+        return pattern.verify_digest(received, at) if self.digest else pattern.verify(received, at)
 
 
 @define
@@ -56,16 +50,25 @@ class Tally:
     """What a check has found so far. Not safe for two threads."""
 
     job: CheckJob
-    _result: Comparison | None = field(default=None, init=False)
+    _wrong: Comparison | None = field(default=None, init=False)
+    _clean: Comparison | None = field(default=None, init=False)
+    """A block without an error, which stands for all that were like it: `_clean_bytes` in all."""
+    _clean_bytes: int = field(default=0, init=False)
     _received: int = field(default=0, init=False)
     _surplus: int = field(default=0, init=False)
     _stalled: bool = field(default=False, init=False)
 
-    def block(self, number: int, received: memoryview) -> None:
+    def block(self, number: int, stretch: Stretch, received: Bytes) -> None:
         """Take in a block that came back, whole or not."""
-        part = self.job.verify(number, received)
-        self._result = part if self._result is None else self._result.combined(part)
-        self._received += len(received)
+        part, like = self.job.verify(stretch, received), self._clean
+        # Joining two comparisons takes as long as verifying 64 KiB, so clean ones are only counted.
+        if part is like or (not part.mismatched_bytes and (like is None or _alike(part, like))):
+            self._clean = part
+            self._clean_bytes += part.bytes_checked
+        else:
+            part = part.shifted(number * self.job.block)
+            self._wrong = part if self._wrong is None else self._wrong.combined(part)
+        self._received += received.size
         if self.job.progress is not None:
             self.job.progress(self._received)
 
@@ -86,9 +89,12 @@ class Tally:
 
     def result(self) -> Comparison:
         """The comparison so far."""
-        base = self._result
+        base = self._wrong
+        if self._clean is not None:
+            clean = evolve(self._clean, bytes_checked=self._clean_bytes)
+            base = clean if base is None else base.combined(clean)
         if base is None:
-            base = self.job.verify(0, memoryview(b""))
+            base = self.job.verify(self.job.stretch(0), np.empty(0, np.uint8))
         return evolve(
             base,
             bytes_expected=self.job.nbytes,
@@ -96,6 +102,10 @@ class Tally:
             surplus_bytes=self._surplus,
             stalled=self._stalled,
         )
+
+
+def _alike(one: Comparison, two: Comparison) -> bool:
+    return one.method == two.method and one.caution == two.caution and one.kernels == two.kernels
 
 
 def aligned(nbytes: int, alignment: int) -> memoryview:

@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
-from collections.abc import Generator
-from contextlib import contextmanager
+from types import TracebackType
 
 from laneproof.clock import Deadline
 from laneproof.documents import printable
@@ -41,17 +40,30 @@ class Mover(ABC):
         """
 
 
-@contextmanager
-def in_driver(os_error: type[DriverFault | CannotOpen] = DriverFault) -> Generator[None]:
-    """Around each call of a driver: what it raises beside laneproof's own errors becomes one, with its cause.
+class in_driver:  # noqa: N801 - used as a statement
+    """Around calls of a driver: what it raises beside laneproof's own errors becomes one, with its cause.
 
     `os_error` is what an OSError becomes; any other exception becomes DriverFault.
     """
-    try:
-        yield
-    except LaneproofError:
-        raise
-    except OSError as error:
-        raise os_error(f"the driver failed: {printable(str(error.strerror or error))}") from error
-    except Exception as error:
-        raise DriverFault(f"the driver failed with {type(error).__name__}: {printable(str(error))}") from error
+
+    __slots__ = ("_os_error",)
+
+    def __init__(self, os_error: type[DriverFault | CannotOpen] = DriverFault) -> None:
+        self._os_error = os_error
+
+    def __enter__(self) -> None: ...
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        if isinstance(error, Exception) and not isinstance(error, LaneproofError):
+            raise as_fault(error, self._os_error) from error
+
+
+def as_fault(error: Exception, os_error: type[DriverFault | CannotOpen] = DriverFault) -> LaneproofError:
+    """What `in_driver` makes of an exception; for where even a context manager takes too long."""
+    if isinstance(error, LaneproofError):
+        return error
+    if isinstance(error, OSError):
+        return os_error(f"the driver failed: {printable(str(error.strerror or error))}")
+    return DriverFault(f"the driver failed with {type(error).__name__}: {printable(str(error))}")

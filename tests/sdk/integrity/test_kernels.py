@@ -197,7 +197,7 @@ def test_a_switch_to_another_place_of_the_sequence_is_found_where_it_happens(bac
 
 
 @pytest.mark.parametrize("backend", BACKENDS)
-@pytest.mark.parametrize("threads", [1, 3])
+@pytest.mark.parametrize("threads", [1, 3, 64])
 @pytest.mark.parametrize("amount", ["clean", "every byte", "every other byte"])
 def test_memory_is_bounded_however_much_is_wrong(backend, threads, amount):
     use(backend)

@@ -134,6 +134,62 @@ def test_both_backends_agree_on_each_kind_of_damage(kind):
     assert found[0][0].origins
 
 
+@pytest.mark.parametrize("stray", [0, 1, 5])
+@pytest.mark.parametrize("block", [300, 1003, 4096, 16384, 100_000])
+@pytest.mark.parametrize("source", [PATTERN, pattern("prbs23", sequence=3), pattern("prbs20", inverted=True)])
+def test_both_backends_agree_on_shuffled_blocks_with_stray_damage(source, block, stray):
+    random = np.random.default_rng(block + stray)
+    count = 2_200_000 // block
+    expected = stretch(source, 0, count * block)
+    received = expected.reshape(count, block)[random.permutation(count)].reshape(-1)
+    # A quarter is right, and so are the borders between it and the rest.
+    received[: received.size // 4] = expected[: received.size // 4]
+    for at in random.integers(0, received.size - 64, stray).tolist():
+        received[at : at + int(random.integers(1, 64))] ^= np.uint8(random.integers(1, 256))
+    found = []
+    for backend in BACKENDS:
+        use(backend)
+        found.append(trace(source, received[stray:], stray, past=PAST))
+    assert found[0] == found[1]
+    assert sum(found[0].wrong_bytes_by_kind.values()) == np.count_nonzero(received[stray:] != expected[stray:])
+
+
+@pytest.mark.parametrize("beyond", [*range(20), *range(56, 90), 120, 127, 128, 136])
+@pytest.mark.parametrize("follows", ["displaced", "right"])
+def test_both_backends_agree_on_a_stretch_that_stops_near_a_border_between_chunks(beyond, follows):
+    border = 1 << 19
+    received = EXPECTED.copy()
+    stop = border + beyond
+    received[border - 20_000 : stop] = EXPECTED[1000 : 21_000 + beyond]
+    if follows == "displaced":
+        # Its first byte suits what it follows as well.
+        first = 50_000 + int(np.flatnonzero(EXPECTED[50_000:] == EXPECTED[21_000 + beyond])[0])
+        received[stop : stop + 5000] = EXPECTED[first : first + 5000]
+    found = []
+    for backend in BACKENDS:
+        use(backend)
+        found.append(trace(PATTERN, received))
+    assert found[0] == found[1]
+
+
+def test_displaced_data_alone_are_found_up_to_the_chunk_that_holds_other_damage():
+    use("numba")
+    finder = recovery(PATTERN)
+    assert isinstance(finder, PrbsRecovery)
+    expected = stretch(PATTERN, 0, 3 << 18)
+    received = expected.reshape(-1, 4096)[::-1].reshape(-1).copy()
+    before = np.empty(31 * 64, np.uint8)
+    PATTERN.fill(before, PATTERN.period_bytes - before.size)
+    found = finder.displaced(received, before, PATTERN.inverted, 1 << 18, 1000, None)
+    assert found is not None
+    assert found.nbytes == received.size
+    assert found.wrong.sum() == np.count_nonzero(received != expected)
+    received[300_000:300_300] = np.random.default_rng(1).integers(0, 256, 300, np.uint8)
+    found = finder.displaced(received, before, PATTERN.inverted, 1 << 18, 1000, None)
+    assert found is not None
+    assert found.nbytes == 1 << 18
+
+
 @pytest.mark.parametrize("amount", [0.0001, 0.01, 0.3, 1.0])
 def test_both_backends_count_the_same_masks_where_some_are_forgotten(amount):
     random = np.random.default_rng(int(1e4 * amount))

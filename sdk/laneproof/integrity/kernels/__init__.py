@@ -3,7 +3,8 @@ same results to the bit. What the kernels do is in `compiled`; what numpy does i
 
 `LANEPROOF_KERNELS` set to `numpy` or `numba` chooses. Unset, numba is used where it is installed, but importing it
 takes about a second: it is imported by `ready()`, which a measurement calls beforehand, or by the first single buffer
-of `LARGE_BYTES` or more, never by smaller ones and never by `import laneproof`. Once there it serves every buffer.
+of `LARGE_BYTES` or more, never by smaller ones and never by `import laneproof`. Once there it serves every buffer. A
+check of as much in all asks for it before its time begins, and so does a run on physical cards.
 """
 
 from __future__ import annotations
@@ -75,6 +76,31 @@ class CompiledPlaces(Protocol):
     def count(self, truths: _Bytes, starts: _Places, stops: _Places, counts: _Places) -> None: ...
 
 
+class CompiledDisplaced(Protocol):
+    """The module `displaced`, once it is imported; what its function does is said there."""
+
+    def displaced(
+        self,
+        received: _Bytes,
+        before: _Bytes,
+        n: int,
+        k: int,
+        flip: int,
+        table: _Table,
+        bits: np.uint64,
+        around: _Words,
+        gap: int,
+        chunk_bytes: int,
+        limit: int,
+        alignment: int,
+        going_on: int,
+        starts: _Places,
+        stops: _Places,
+        alignments: _Places,
+        wrong: _Places,
+    ) -> tuple[int, int]: ...
+
+
 class CompiledTally(Protocol):
     """The module `damage`, once it is imported; what its function does is said there."""
 
@@ -125,6 +151,15 @@ def places_for_bytes(nbytes: int) -> CompiledPlaces | None:
     return places
 
 
+def displaced_for_bytes(nbytes: int) -> CompiledDisplaced | None:
+    """The same for the kernel that finds what is displaced."""
+    if _kernels.for_bytes(nbytes) is None:
+        return None
+    from laneproof.integrity.kernels import displaced
+
+    return displaced
+
+
 def tally_for_bytes(nbytes: int) -> CompiledTally | None:
     """The same for the kernel that counts damage."""
     if _kernels.for_bytes(nbytes) is None:
@@ -136,8 +171,8 @@ def tally_for_bytes(nbytes: int) -> CompiledTally | None:
 
 def most_threads(compiled: Compiled | None) -> int:
     """How many threads may share a buffer. numpy holds the GIL between its calls, so more than three gain little, and
-    each needs up to 5 MiB of its own; compiled kernels need 100 KiB and no GIL."""
-    return 3 if compiled is None else 64
+    each needs up to 5 MiB of its own; compiled kernels need no GIL, and 600 KiB where the list of regions is full."""
+    return 3 if compiled is None else 24
 
 
 class _Kernels:
@@ -186,10 +221,11 @@ class _Kernels:
     def _load(self, asked: bool) -> ModuleType | None:
         began_s = time.perf_counter()
         try:
-            from laneproof.integrity.kernels import compiled, compiling, damage, places
+            from laneproof.integrity.kernels import compiled, compiling, damage, displaced, places
 
             compiled.check()
             places.check()
+            displaced.check()
             damage.check()
         except Exception as error:  # numba refuses versions of numpy, and damaged caches, in several ways
             reason = str(error).splitlines()[0] if str(error) else type(error).__name__
@@ -200,8 +236,9 @@ class _Kernels:
             self._chosen = "numpy"
             return None
         took_s = time.perf_counter() - began_s
-        if not asked and compiling.was_compiled():
-            _log.warning("waited %.1f s for kernels to be compiled; call kernels.ready() before measuring", took_s)
+        if compiling.was_compiled():
+            remedy = "" if asked else "; call kernels.ready() before measuring"
+            _log.warning("waited %.1f s for kernels to be compiled, once for this computer%s", took_s, remedy)
         else:
             _log.info("kernels of numba ready after %.1f s", took_s)
         return compiled

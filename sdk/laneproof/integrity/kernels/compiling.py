@@ -17,6 +17,7 @@ _KINDS = {
     "int64": numba.int64,
     "uint64": numba.uint64,
     "boolean": numba.boolean,
+    "two counts": numba.types.UniTuple(numba.int64, 2),
     "counts": numba.types.UniTuple(numba.int64, 3),
     "bytes": numba.types.Array(numba.uint8, 1, "C", readonly=True),
     "words": numba.types.Array(numba.uint64, 1, "C", readonly=True),

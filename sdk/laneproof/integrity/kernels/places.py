@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from laneproof.integrity.kernels.compiling import kernel, swapped
+from laneproof.integrity.kernels.vectors import load_word
 
 Bytes = NDArray[np.uint8]
 Word = np.uint64
@@ -34,7 +35,7 @@ def _continued(state: Word, n: Word, k: Word) -> Word:
 
 
 @kernel("int64", "uint64", "uint64", "uint64", "table", "uint64")
-def _place(word: Word, n: Word, k: Word, table: Table, bits: Word) -> np.int64:
+def place_of(word: Word, n: Word, k: Word, table: Table, bits: Word) -> np.int64:
     """Where that word of the sequence stands in the period; `table` has the places of states below 2^bits."""
     down = np.uint64(64) - n
     if bits == n:
@@ -57,17 +58,17 @@ def _place(word: Word, n: Word, k: Word, table: Table, bits: Word) -> np.int64:
 def places(states: Words, n: Word, k: Word, table: Table, bits: Word, found: Places) -> None:
     """Places in the period of states, none of them 0."""
     for index in range(states.size):
-        found[index] = _place(_continued(states[index], n, k), n, k, table, bits)
+        found[index] = place_of(_continued(states[index], n, k), n, k, table, bits)
 
 
 @kernel("uint64", "uint64", "uint64", "uint64")
-def _breaks(word: Word, n: Word, k: Word) -> Word:
+def breaks(word: Word, n: Word, k: Word) -> Word:
     """0 where the last 64 - n bits of a word follow from those before them."""
     return (word ^ (word >> n) ^ (word >> k)) << n
 
 
 @kernel("uint64", "uint64", "uint64", "uint64", "uint64")
-def _breaks_between(before: Word, word: Word, n: Word, k: Word) -> Word:
+def breaks_between(before: Word, word: Word, n: Word, k: Word) -> Word:
     """0 where the first n bits of a word follow from the last of the word before."""
     up = np.uint64(64) - n
     over = (before << n) | (word >> up)
@@ -77,14 +78,14 @@ def _breaks_between(before: Word, word: Word, n: Word, k: Word) -> Word:
 @kernel("boolean", "words", "words", "int64", "uint64", "uint64")
 def _go_on(data: Words, wrong: Words, start: int, n: Word, k: Word) -> bool:
     """Whether a run that includes the word before goes on through the words of a group."""
-    breaks, ends = np.uint64(0), False
+    broken, ends = np.uint64(0), False
     now, before = data[start : start + _GROUP], data[start - 1 : start - 1 + _GROUP]
     damaged = wrong[start : start + _GROUP]
     for index in range(_GROUP):
         word = swapped(now[index])
-        breaks |= _breaks(word, n, k) | _breaks_between(swapped(before[index]), word, n, k)
+        broken |= breaks(word, n, k) | breaks_between(swapped(before[index]), word, n, k)
         ends |= (damaged[index] == np.uint64(0)) | (word >> (np.uint64(64) - n) == np.uint64(0))
-    return breaks == np.uint64(0) and not ends
+    return broken == np.uint64(0) and not ends
 
 
 @kernel("boolean", "words", "int64")
@@ -107,11 +108,11 @@ def _scan(data: Words, wrong: Words, n: Word, k: Word, first: Places, last: Plac
         for index in range(at, min(at + _GROUP, data.size)):
             word = swapped(data[index])
             own = (
-                _breaks(word, n, k) == np.uint64(0)
+                breaks(word, n, k) == np.uint64(0)
                 and wrong[index] != np.uint64(0)
                 and word >> (np.uint64(64) - n) != np.uint64(0)
             )
-            if inside and not (own and _breaks_between(before, word, n, k) == np.uint64(0)):
+            if inside and not (own and breaks_between(before, word, n, k) == np.uint64(0)):
                 last[found - 1] = index - 1
                 inside = False
             if own and not inside:
@@ -136,19 +137,71 @@ def _mapped(tables: Words, state: Word, columns: Word, column: int) -> Word:
     return image
 
 
-@kernel("int64", "bytes", "int64", "int64", "uint64", "uint64")
-def _extent(data: Bytes, at: int, step: int, near: Word, far: Word) -> int:
+@kernel("int64", "bytes", "int64", "int64", "uint64", "uint64", "uint64")
+def _extent(data: Bytes, at: int, step: int, near: Word, far: Word, flip: Word) -> int:
     """How far from `at` on in steps of 1 or -1 the data agree with 16 bytes, rare errors allowed as in `recovery`."""
     score, best, extent = 0, 0, 0
     for index in range(16):
         if at < 0 or at >= data.size:
             break
-        made = (near if index < 8 else far) >> np.uint64(8 * (index % 8))
+        made = ((near if index < 8 else far) ^ flip) >> np.uint64(8 * (index % 8))
         score += 1 if made & np.uint64(255) == np.uint64(data[at]) else -3
         if score > best:
             best, extent = score, index + 1
         at += step
     return extent
+
+
+@kernel("uint64", "words", "uint64", "uint64")
+def following(around: Words, word: Word, n: Word) -> Word:
+    """The 8 bytes that follow a word, in memory's order."""
+    return _mapped(around, word >> (np.uint64(64) - n), np.uint64(5), 3)
+
+
+@kernel(
+    "int64", "bytes", "uint64", "uint64", "words", "int64", "int64",
+    "places out", "places out", "places out",
+)  # fmt: skip
+def finished(
+    data: Bytes, flip: Word, n: Word, around: Words, gap: int, count: int, starts: Places, stops: Places, found: Places
+) -> int:
+    """Of so many runs' first and last words, and the first ones' places, make starts, stops and places in bytes.
+
+    Returns how many runs are left: those of one alignment at most `gap` apart are one. `flip` is all ones where the
+    data are complemented, else 0.
+    """
+    period = (np.int64(1) << np.int64(n)) - 1
+    down = np.uint64(64) - n
+    five = np.uint64(5)
+    kept, alignment, ended = 0, np.int64(0), np.int64(0)
+    for index in range(count):
+        first, last, place = starts[index], stops[index], found[index]
+        begin = 8 * first
+        if kept and (place - begin) % period == alignment and begin - ended <= gap:
+            stops[kept - 1] = last
+        else:
+            alignment = (place - begin) % period
+            starts[kept], stops[kept], found[kept] = first, last, alignment
+            kept += 1
+        ended = 8 * last + 8
+    count, kept, ended = kept, 0, np.int64(0)
+    for index in range(count):
+        state = (load_word(data, 8 * starts[index]) ^ flip) >> down
+        near, far = swapped(_mapped(around, state, five, 1)), swapped(_mapped(around, state, five, 0))
+        start = 8 * starts[index]
+        start -= _extent(data, start - 1, -1, near, far, flip)
+        state = (load_word(data, 8 * stops[index]) ^ flip) >> down
+        near, far = _mapped(around, state, five, 3), _mapped(around, state, five, 4)
+        stop = 8 * stops[index] + 8
+        stop += _extent(data, stop, 1, near, far, flip)
+        # Where two meet, bytes that suit both are the first one's.
+        if index:
+            start = max(start, ended)
+        ended = stop
+        if start < stop:
+            starts[kept], stops[kept], found[kept] = start, stop, (found[index] + start) % period
+            kept += 1
+    return kept
 
 
 @kernel(
@@ -174,41 +227,10 @@ def runs(
     `words` are `data` and `wrong` its truths, in eights; `around` gives the 40 bytes around a state, of which 8 are
     its own, by `_mapped`. Runs of one alignment at most `gap` apart are one.
     """
-    period = (np.int64(1) << np.int64(n)) - 1
-    down = np.uint64(64) - n
-    five = np.uint64(5)
     count = _scan(words, wrong, n, k, starts, stops)
-    kept = 0
-    alignment, ended = np.int64(0), np.int64(0)
     for index in range(count):
-        first, last = starts[index], stops[index]
-        begin = 8 * first
-        place = _place(swapped(words[first]), n, k, table, bits)
-        if kept and (place - begin) % period == alignment and begin - ended <= gap:
-            stops[kept - 1] = last
-        else:
-            alignment = (place - begin) % period
-            starts[kept], stops[kept], found[kept] = first, last, alignment
-            kept += 1
-        ended = 8 * last + 8
-    count, kept, ended = kept, 0, np.int64(0)
-    for index in range(count):
-        state = swapped(words[starts[index]]) >> down
-        near, far = swapped(_mapped(around, state, five, 1)), swapped(_mapped(around, state, five, 0))
-        start = 8 * starts[index]
-        start -= _extent(data, start - 1, -1, near, far)
-        state = swapped(words[stops[index]]) >> down
-        near, far = _mapped(around, state, five, 3), _mapped(around, state, five, 4)
-        stop = 8 * stops[index] + 8
-        stop += _extent(data, stop, 1, near, far)
-        # Where two meet, bytes that suit both are the first one's.
-        if index:
-            start = max(start, ended)
-        ended = stop
-        if start < stop:
-            starts[kept], stops[kept], found[kept] = start, stop, (found[index] + start) % period
-            kept += 1
-    return kept
+        found[index] = place_of(swapped(words[starts[index]]), n, k, table, bits)
+    return finished(data, np.uint64(0), n, around, gap, count, starts, stops, found)
 
 
 @kernel("none", "bytes out", "places", "places")

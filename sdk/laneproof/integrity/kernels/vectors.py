@@ -2,7 +2,7 @@
 
 They are spelt out because, left to itself, the compiler takes the widest that there are, with which reading is a fifth
 slower. Where the processor has none so wide, it makes two out of one. numba keeps the kernels that use them on disk and
-does not see a change in here: change `compiled` too.
+does not see a change in here: change `compiled`, `places` and `displaced` too.
 """
 
 from __future__ import annotations
@@ -143,3 +143,29 @@ def any_bit(_context: Any, _one: Any) -> Any:
         return builder.icmp_unsigned("!=", builder.bitcast(arguments[0], whole), _ir.Constant(whole, 0))
 
     return numba.boolean(_vector), generate
+
+
+@_extending.intrinsic
+def differing(_context: Any, _one: Any, _two: Any) -> Any:
+    """How many bytes differ."""
+
+    def generate(_context: Any, builder: Any, _signature: Any, arguments: Any) -> Any:
+        bytes_of_it = _ir.VectorType(_ir.IntType(8), VECTOR)
+        one, two = (builder.bitcast(argument, bytes_of_it) for argument in arguments)
+        differ = builder.bitcast(builder.icmp_unsigned("!=", one, two), _ir.IntType(VECTOR))
+        return builder.zext(builder.ctpop(differ), _ir.IntType(64))
+
+    return numba.int64(_vector, _vector), generate
+
+
+@_extending.intrinsic
+def load_word(_context: Any, array: Any, place: Any) -> Any:
+    """The 64 bits of array[place : place + 8], unchecked; the first one is the most significant."""
+
+    def generate(context: Any, builder: Any, signature: Any, arguments: Any) -> Any:
+        address = builder.bitcast(_address(context, builder, signature, arguments), _ir.IntType(64).as_pointer())
+        loaded = builder.load(address)
+        loaded.align = 1
+        return builder.bswap(loaded)
+
+    return numba.uint64(array, numba.int64), generate
