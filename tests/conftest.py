@@ -1,5 +1,5 @@
-"""What holds for every test: none leaves a thread or a file descriptor behind, and in CI none skips. And how a test
-installs a driver of its own."""
+"""What holds for every test: none leaves a thread or a file descriptor behind, and in CI none skips. How tests share
+what is dear to make. And how a test installs a driver of its own."""
 
 from __future__ import annotations
 
@@ -24,6 +24,16 @@ def pytest_runtest_makereport(item: pytest.Item) -> Generator[None, pytest.TestR
         report.outcome = "failed"
         report.longrepr = f"{item.nodeid} skipped, which CI does not allow: {report.longrepr}"
     return report
+
+
+_MADE_ONCE = ("kernel", "end_to_end")
+"""Folders whose tests share a guest or an installed wheel: run on several cores, each stays in one process."""
+
+
+def pytest_itemcollected(item: pytest.Item) -> None:
+    folder = item.path.relative_to(Path(__file__).parent).parts[0]
+    if folder in _MADE_ONCE:
+        item.add_marker(pytest.mark.xdist_group(folder))
 
 
 _GRACE_S = 1.0

@@ -36,9 +36,14 @@ def read_trace(tree: HostTree) -> tuple[ReportedError, ...] | Unavailable:
     """Every error on record in the first instance that records them, oldest first; the ring keeps the latest ones."""
     try:
         folders = _instances(tree)
+        stopped: list[str] = []
         for folder in folders:
-            if tree.read(folder / _EVENT / "enable").strip().startswith(b"1"):
-                return tuple(parsed(tree.read(folder / "trace", _LARGEST_TRACE).decode("ascii", "replace")))
+            if not tree.read(folder / _EVENT / "enable").strip().startswith(b"1"):
+                continue
+            if tree.text(folder / "tracing_on") == "0":
+                stopped.append(str(folder))
+            else:
+                return _whole(tree.read(folder / "trace", _LARGEST_TRACE).decode("ascii", "replace"), folder)
     except OSError as error:
         if error.errno in (errno.EACCES, errno.EPERM):
             return Unavailable(f"{_TRACING} cannot be read: {reason(error)}")
@@ -48,7 +53,17 @@ def read_trace(tree: HostTree) -> tuple[ReportedError, ...] | Unavailable:
                 "not built"
             )
         return Unavailable(f"{_TRACING} cannot be read: {error.strerror or error}")
+    if stopped:
+        return Unavailable(f"the trace in {stopped[0]} has the event and is stopped; echo 1 > {stopped[0]}/tracing_on")
     return Unavailable(f"no trace records errors, and nothing is switched on unasked; {SWITCH_ON}")
+
+
+def _whole(text: str, folder: PurePosixPath) -> tuple[ReportedError, ...] | Unavailable:
+    """Every error of a trace; unavailable where one cannot be read, as with a trace clock that counts no seconds."""
+    found = tuple(parsed(text))
+    if text.count(": aer_event: ") > len(found):
+        return Unavailable(f"{folder}/trace holds errors in a form not known here; echo local > {folder}/trace_clock")
+    return found
 
 
 def parsed(text: str) -> Iterator[ReportedError]:

@@ -45,15 +45,17 @@ def keeper(function: PciFunction) -> Keeper:
     the driver of the root port's AER service, a device named "PORT:pcieNNN": seen with Linux 6.1, by default and with
     pci=noaer, which takes the driver away and leaves the counters.
     """
-    tree, port = function.tree, function.root_port.address
+    tree, top = function.tree, function.root_port
     if not tree.exists(_SERVICES):
         return Keeper(None)
     try:
         services = tree.names(_SERVICES / "drivers/aer", _SERVICE)
     except OSError:
         services = ()
-    if any(name.startswith(f"{port}:") for name in services):
+    if any(name.startswith(f"{top.address}:") for name in services):
         return Keeper("kernel")
+    if services and not top.shows_link():  # a root complex's own function, whose errors go to an event collector
+        return Keeper(None)
     given = [argument for argument in arguments(tree) if argument in ("pci=noaer", "pcie_ports=compat")]
     if given:
         reason = f"AER is switched off by the kernel argument {given[0]}"
@@ -61,10 +63,16 @@ def keeper(function: PciFunction) -> Keeper:
         reason = "firmware owns them, as its table of error sources (ACPI HEST) lets expect"
     else:
         reason = "firmware owns them, or the port cannot report any"
+    if not top.faces_down():
+        return Keeper(
+            "nobody",
+            f"no port is shown that would take the error messages of {top.address}, so its counters stand still"
+            + (f"; {reason}" if given else ""),
+        )
     return Keeper(
         "nobody",
-        f"the kernel does not handle the errors reported to {port}: {reason}; the counters of what is below it stand "
-        "still",
+        f"the kernel does not handle the errors reported to {top.address}: {reason}; the counters of what is below it "
+        "stand still",
     )
 
 

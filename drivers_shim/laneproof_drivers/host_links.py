@@ -5,6 +5,8 @@ What a single file says is read elsewhere; sentences on a link's numbers are in 
 
 from __future__ import annotations
 
+import attrs
+
 from laneproof.pcie import ConfigSpace
 from laneproof.readings import ErrorReading, HostFunction, HostLink, LinkReading, Unavailable, known
 from laneproof_drivers import link_remarks
@@ -14,7 +16,6 @@ from laneproof_drivers.pci_path import PathLink, path_to, slowest
 from laneproof_drivers.slot_files import Slots
 from laneproof_drivers.sysfs import NO_PORT, PciFunction
 
-_EMPTY = Unavailable("nothing is plugged in, or it is powered off")
 _HALF = "only one partner is shown, so what the link should train to is not known"
 
 _CLASSES = {
@@ -38,10 +39,11 @@ def link_below(port: PciFunction, slots: Slots) -> HostLink:
     """The link of a root port or downstream port, with the device at its far end or without one."""
     below = tuple(function for function in port.below() if not function.is_virtual())
     far = below[0] if below else None
-    near_seen = read_end(port)
-    far_seen = LinkSeen(_EMPTY, ()) if far is None else read_end(far)
+    near_seen = read_end(port) if below else _without_partner(read_end(port))
+    gone = _why_nothing(port)
+    far_seen = LinkSeen(gone, ()) if far is None else read_end(far)
     near_errors = read_counters(port)
-    far_errors = _EMPTY if far is None else read_device_counters(far)
+    far_errors = gone if far is None else read_device_counters(far)
     path = (*path_to(port), PathLink(port, port if far is None else far))
     limit = None if far is None else slowest(path)
     reading = LinkReading(near=near_seen.partner, far=far_seen.partner, wiring=slots.lanes_of(port, far))
@@ -54,6 +56,7 @@ def link_below(port: PciFunction, slots: Slots) -> HostLink:
         *link_remarks.counted((near_errors, far_errors), aspm),
         *link_remarks.counted_apart(below),
         *link_remarks.flagged((port, *below)),
+        *link_remarks.silent((port, *below[:1])),
         *link_remarks.received(port, messages),
         *link_remarks.short_of(reading),
         *link_remarks.limited(path, limit),
@@ -79,6 +82,32 @@ def link_below(port: PciFunction, slots: Slots) -> HostLink:
         aspm=aspm,
         slot_power_w=None if registers is None or registers.slot is None else registers.slot.power_limit_w,
     )
+
+
+def _without_partner(near: LinkSeen) -> LinkSeen:
+    """A port with nothing below it, whose registers may hold a speed and width that no link has."""
+    partner = near.partner
+    if isinstance(partner, Unavailable) or partner.active is not None:
+        return near
+    return attrs.evolve(near, partner=attrs.evolve(partner, speed_gtps=None, width=None))
+
+
+def _why_nothing(port: PciFunction) -> Unavailable:
+    """Why Linux may show no function below this port, as far as the port's registers tell."""
+    space = port.config()
+    link, slot = (None, None) if isinstance(space, Unavailable) else (space.link, space.slot)
+    if link is not None and link.dl_active:
+        return Unavailable(
+            "the link is up, and Linux shows no function behind it: the card does not answer, or was removed from "
+            "Linux's list and not looked for again"
+        )
+    if slot is None:
+        return Unavailable("Linux shows no function there: nothing plugged in, no power, or a link that does not train")
+    if not slot.card_present:
+        return Unavailable("nothing is plugged in, or it is powered off")
+    if slot.powered is False:
+        return Unavailable("a card is in the slot, whose power the port has switched off")
+    return Unavailable("a card is in the slot and shows no function: no power, held in reset, or it does not train")
 
 
 def half_hidden_link(far: PciFunction) -> HostLink:

@@ -1,7 +1,8 @@
 """Faults of the IOMMU, which Linux shows nowhere but in its log: counted as they are logged, so lower bounds.
 
 The log is read without taking anything out of it. Its records: Linux Documentation/ABI/testing/dev-kmsg. Fault lines:
-drivers/iommu/intel/dmar.c, drivers/iommu/amd/iommu.c, drivers/iommu/arm.
+drivers/iommu/intel/dmar.c, drivers/iommu/amd/iommu.c, drivers/iommu/arm (events 02, 04, 0a: a stream not set up; 10 to
+13: translation, address size, access, permission).
 """
 
 from __future__ import annotations
@@ -20,7 +21,7 @@ _ANY = re.compile(r"[^/\n]{1,120}")
 _FAULT = re.compile(
     r"DMAR: \[(?:DMA|PASID)[^\]]{0,40}\] Request device"
     r"|AMD-Vi: Event logged \[(?:IO_PAGE_FAULT|INVALID_DEVICE_REQUEST|ILLEGAL_DEV_TABLE_ENTRY)"
-    r"|arm-smmu[^:]{0,20}: .{0,40}(?:event 0x10 received|[Uu]nhandled context fault)"
+    r"|arm-smmu[^:]{0,20}: .{0,40}(?:event 0x(?:02|04|0a|1[0-3]) received|[Uu]nhandled context fault)"
 )
 _DEVICE = re.compile(r"\b([0-9a-f]{2}:[0-9a-f]{2})\.[0-7]\b")
 _LIMITED = "the kernel limits how often it logs them, and its log keeps the latest lines only"

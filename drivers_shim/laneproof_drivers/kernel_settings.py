@@ -25,6 +25,8 @@ EFFECTS: dict[str, str] = {
     "pci=pcie_bus_safe": "payload sizes are the largest that all on a path can take",
     "pci=pcie_bus_perf": "payload sizes are as large as each parent takes, read requests limited to them",
     "pci=pcie_bus_peer2peer": "payload is set to 128 bytes everywhere",
+    "pci=ecrc=off": "packets carry no end-to-end CRC: damage inside a switch looks like damage at an end",
+    "pci=ecrc=on": "packets carry an end-to-end CRC where both ends can: damage inside a switch shows",
     "pcie_ports=compat": "ports have no services: no errors are counted, no hot-plug, no containment",
     "pcie_ports=native": "the kernel took error reporting from firmware without asking it",
     "pcie_ports=dpc-native": "the kernel took containment from firmware without asking it",

@@ -9,7 +9,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 
 from laneproof.pcie import ConfigSpace
 from laneproof.readings import Count, HostFunction, LinkReading, PartnerErrors, PartnerLink, Unavailable, known
-from laneproof_drivers.error_counters import LINK_ERRORS, SEVERITIES, read_counters
+from laneproof_drivers.error_counters import LINK_ERRORS, SEVERITIES, keeper, read_counters
 from laneproof_drivers.pci_path import PathLink, Slowest, payload_remarks
 from laneproof_drivers.sysfs import PciFunction
 
@@ -67,6 +67,28 @@ def flagged(functions: Sequence[PciFunction]) -> Iterator[str]:
             )
 
 
+def silent(functions: Sequence[PciFunction]) -> Iterator[str]:
+    """Errors that an end does not report, so that Linux's counts of them stand still: switched off, or masked.
+
+    Messages leave with the enables of Device Control, the uncorrectable ones also with SERR of Command; what is masked
+    sends none (base specification, from memory).
+    """
+    for function in functions:
+        space = function.config()
+        if isinstance(space, Unavailable) or space.device is None or keeper(function).who != "kernel":
+            continue
+        switches = space.device.control
+        off = [] if "CERE" in switches else ["correctable"]
+        if "SERR" not in space.command:
+            off += [words for name, words in (("NFERE", "nonfatal"), ("FERE", "fatal")) if name not in switches]
+        if off:
+            yield f"{function.address} is not set to report {', '.join(off)} errors: Linux counts none of them there"
+        masked = [] if space.aer is None else [*space.aer.correctable.mask, *space.aer.uncorrectable.mask]
+        hidden = [name for name in masked if name in LINK_ERRORS]
+        if hidden:
+            yield f"{function.address} masks these link errors, so that Linux counts none there: {', '.join(hidden)}"
+
+
 def received(port: PciFunction, messages: Mapping[str, Count] | Unavailable) -> Iterator[str]:
     """Error messages at a root port, which stand for all that is below it; said once, at its own link."""
     if isinstance(messages, Unavailable) or port.bridge is not None:
@@ -96,6 +118,9 @@ def short_of(reading: LinkReading) -> Iterator[str]:
     if width and near.max_width and far.max_width:
         widest = min(near.max_width, far.max_width)
         wired = reading.wiring if reading.wiring and reading.wiring < widest else None
+        if wired and width > wired:
+            yield f"the platform's slot record says x{wired} wired and is wrong: the link has x{width}"
+            wired = None
         if width < (wired or widest):
             what = "the slot's wiring" if wired else "both ends"
             yield (

@@ -226,9 +226,12 @@ def _cause(error: BaseException) -> str:
     return f"{type(error).__name__}: {printable(str(error))}"
 
 
-def printable(text: str) -> str:
-    """Text from outside, fit for one line of an error: at most 300 characters, those that do not print replaced."""
-    return "".join(letter if letter.isprintable() else "�" for letter in text)[:300]
+def printable(text: str, *, instead: str = "�", keep: str = "", most: int | None = 300) -> str:
+    """Text from outside, fit for one line of an error: at most 300 characters, those that do not print replaced.
+
+    Other places want another replacement, letters kept ("\\n"), or all of the text.
+    """
+    return "".join(letter if letter.isprintable() or letter in keep else instead for letter in text)[:most]
 
 
 def _shown(value: Any) -> str:

@@ -93,6 +93,22 @@ def test_errors_of_either_end_since_the_observer_was_attached_are_reported(tree,
     ]
 
 
+def test_a_trace_that_is_stopped_is_not_without_errors(tree):
+    """Linux Documentation/trace/ftrace.rst: 0 in tracing_on stops recording, whatever is enabled."""
+    (tracing(tree).parent / "tracing_on").write_text("0\n")
+    seen = conditions(attach(tree)).reported
+    assert isinstance(seen, Unavailable)
+    assert "is stopped" in seen.why
+
+
+def test_a_trace_whose_clock_counts_no_seconds_is_not_without_errors(tree):
+    """Linux Documentation/trace/ftrace.rst: the clocks "counter" and "x86-tsc" give whole numbers."""
+    tracing(tree, event(5.0, CARD).replace("5.000000", "4711"))
+    seen = conditions(attach(tree)).reported
+    assert isinstance(seen, Unavailable)
+    assert "trace_clock" in seen.why
+
+
 def test_nothing_is_switched_on_unasked_and_the_commands_that_would_are_named(tree):
     trace = tracing(tree, enabled="0")
     seen = conditions(attach(tree)).reported
@@ -129,6 +145,16 @@ def log(tree, *texts: str) -> None:
 # Linux drivers/iommu/intel/dmar.c and drivers/iommu/amd/iommu.c.
 DMAR = "DMAR: [DMA Read NO_PASID] Request device [03:00.0] fault addr 0x1000 [fault reason 0x06] PTE Read access"
 AMD = "e1000e 0000:03:00.0: AMD-Vi: Event logged [IO_PAGE_FAULT domain=0x000e address=0x1000 flags=0x0020]"
+
+
+def test_faults_of_every_kind_that_an_smmu_logs_by_number_are_counted(tree):
+    """Linux drivers/iommu/arm/arm-smmu-v3: "event 0x%02x received"; 0x13 is permission, 0x24 a page request."""
+    log(tree, "something else")
+    part = attach(tree)
+    numbers = ("02", "04", "0a", "10", "11", "12", "13", "24")
+    log(tree, "something else", *(f"arm-smmu-v3 arm-smmu-v3.0.auto: event 0x{number} received:" for number in numbers))
+    assert isinstance(count := conditions(part).iommu_faults, AtLeast)
+    assert count.n == 7
 
 
 @pytest.mark.parametrize("fault", [DMAR, DMAR.replace("[03:00.0]", "[0000:03:00.1]"), AMD])

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import shutil
 
 import pytest
 from recorded_sysfs import sections
@@ -198,6 +199,16 @@ def test_firmware_that_lists_error_sources_is_named_as_their_owner(tree):
     tables.mkdir(parents=True)
     (tables / "HEST").write_bytes(b"")
     assert "firmware owns them" in keeper(tree.function(NIC)).why
+
+
+def test_a_function_without_a_port_is_not_said_to_report_to_itself(tree):
+    (tree.root / "bus/pci_express/drivers").mkdir(parents=True)
+    bare = tree.root / "devices/pci0000:00/0000:00:0a.0"
+    shutil.copytree(tree.folder(NIC), bare, symlinks=True)
+    (tree.root / "bus/pci/devices/0000:00:0a.0").symlink_to(bare)
+    kept = keeper(tree.function("0000:00:0a.0"))
+    assert kept.who == "nobody"
+    assert kept.why.startswith("no port is shown that would take the error messages of 0000:00:0a.0")
 
 
 def test_a_link_error_that_every_function_of_a_card_shows_is_counted_once(tree):

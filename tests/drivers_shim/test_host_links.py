@@ -167,6 +167,13 @@ def test_a_record_that_says_nothing_of_this_slot_changes_nothing(tree, record):
     assert link_at(tree, NIC_PORT).link.wiring is None
 
 
+def test_a_slot_record_that_the_link_disproves_is_said_to_be_wrong(tree):
+    wide(tree, 8)
+    declare(tree, slot_record(0x0A, bus=3))
+    (remark,) = remarks(tree, NIC_PORT, "wired")
+    assert "says x4 wired and is wrong: the link has x8" in remark
+
+
 def test_a_slot_is_called_by_the_name_that_the_platform_gives_it(tree):
     for name, place in (("3-1", "0000:03:00"), ("9", "0000:08:00")):
         (tree.root / "bus/pci/slots" / name).mkdir(parents=True)
@@ -277,6 +284,37 @@ def test_the_further_functions_of_a_card_are_listed_and_their_link_errors_counte
     assert [remark for remark in link.remarks if other in remark] == [
         f"{other} has counted correctable errors of its own, these at least: NonFatalErr 2"
     ]
+
+
+# --- ends that do not report ---
+
+
+def handled(tree) -> None:
+    (tree.root / f"bus/pci_express/drivers/aer/{NIC_PORT}:pcie002").mkdir(parents=True)
+
+
+def test_an_end_that_does_not_report_errors_is_not_taken_for_one_without(tree):
+    """linux/pci_regs.h: DEVCTL at 0x08, enables 0x000f; COMMAND at 4, SERR 0x0100, which enables uncorrectable ones."""
+    handled(tree)
+    patch(tree, NIC, 0x08, 0x000F, 0x000F)
+    assert remarks(tree, NIC_PORT, f"{NIC} is not set to report") == []
+    patch(tree, NIC, 0x08, 0x000F, 0x000E)
+    (remark,) = remarks(tree, NIC_PORT, f"{NIC} is not set to report")
+    assert "report correctable errors" in remark
+    patch(tree, NIC, 0x08, 0x000F, 0)
+    tree.patch_config(NIC, 4, b"\x06\x00")
+    (remark,) = remarks(tree, NIC_PORT, f"{NIC} is not set to report")
+    assert "report correctable, nonfatal, fatal errors" in remark
+
+
+def test_a_masked_link_error_is_remarked_and_one_masked_by_default_is_not(tree):
+    """linux/pci_regs.h: AER correctable mask at 0x14; BadTLP bit 6. 0xe000 is the mask after a reset."""
+    handled(tree)
+    assert remarks(tree, NIC_PORT, "masks") == []
+    tree.patch_config(NIC, 0x100 + 0x14, (0xE040).to_bytes(4, "little"))
+    (remark,) = remarks(tree, NIC_PORT, "masks")
+    assert remark.startswith(NIC)
+    assert remark.endswith(": BadTLP")
 
 
 # --- what the kernel was told ---

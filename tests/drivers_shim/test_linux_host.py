@@ -64,6 +64,24 @@ def test_an_empty_port_is_a_link_with_nobody_at_its_far_end(tree):
     assert link.errors.far == link.link.far
 
 
+def test_an_empty_port_is_not_said_to_have_trained(tree):
+    """Without privilege nothing tells that the link is down, and its registers hold 16 GT/s x1 all the same."""
+    tree.without_privilege()
+    link = link_at(tree, EMPTY_PORT)
+    assert link.link.near.active is None
+    assert (link.link.near.speed_gtps, link.link.near.width) == (None, None)
+    assert "does not train" in link.link.far.why
+
+
+def test_a_card_that_sits_in_a_slot_and_does_not_train_is_not_called_absent(tree):
+    """linux/pci_regs.h: SLTSTA at 0x1a, PDS 0x0040; SLTCTL at 0x18, power controller off 0x0400."""
+    at = tree.express(EMPTY_PORT)
+    tree.patch_config(EMPTY_PORT, at + 0x1A, b"\x40\x00")
+    assert "whose power the port has switched off" in link_at(tree, EMPTY_PORT).link.far.why
+    tree.patch_config(EMPTY_PORT, at + 0x18, b"\x00\x00")
+    assert "does not train" in link_at(tree, EMPTY_PORT).link.far.why
+
+
 def test_a_healthy_link_of_a_slow_card_is_no_remark(tree):
     """The card can 2.5 GT/s x1 and has it, though the port could 16 GT/s x4."""
     assert link_at(tree, NIC_PORT).remarks == ()

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from typing import TypeVar
 
+import attrs
 from attrs import frozen
 
 from laneproof.campaign.expectation import Expectation
@@ -130,6 +131,8 @@ def _examine(reading: LinkReading, expectation: Expectation, findings: Findings)
     found = shown[0]
     if found != shown[-1]:
         return Reason(Verdict.INCONC, f"the partners disagree: the near end shows {found}, the far end {shown[-1]}")
+    if reading.wiring is not None and reading.wiring < found.width:
+        reading = attrs.evolve(reading, wiring=None)  # a slot record of the platform that the link itself disproves
     if (near is None or far is None) and not (expectation.speed and expectation.width):
         end = "near" if far is None else "far"
         return Reason(
@@ -162,7 +165,9 @@ def _basis(expectation: Expectation, reading: LinkReading) -> str:
     given = [name for name in ("speed", "width") if getattr(expectation, name)]
     if len(given) == 2:
         return "the plan"
-    wiring = ", and the wiring" if not expectation.width and (expectation.wiring or reading.wiring) else ""
+    wiring = ""
+    if not expectation.width and (expectation.wiring or reading.wiring):
+        wiring = f", and the wiring that the {'plan' if expectation.wiring else 'platform'} declares"
     capabilities = f"the smaller of both partners' capabilities{wiring}"
     return f"the plan's {given[0]} and {capabilities}" if given else capabilities
 

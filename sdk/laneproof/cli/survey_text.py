@@ -61,7 +61,9 @@ def _facts(link: HostLink) -> Iterator[tuple[str, str]]:
     if len(link.path) > 1:
         yield "path", " > ".join(link.path)
     yield "near", _partner(link.link.near)
-    if link.far_address is not None:
+    if link.far_address is None and isinstance(link.link.far, Unavailable):
+        yield "far", link.link.far.why
+    else:
         yield "far", _partner(link.link.far)
     payload = _payload(link.link)
     if payload:
@@ -89,6 +91,8 @@ def _partner(partner: PartnerLink | Unavailable) -> str:
         return f"not known: {partner.why}"
     if partner.active is False:
         trained = "link down"
+    elif partner.speed_gtps is None and partner.width is None:
+        trained = "speed and width not known"
     else:
         trained = f"trained to {_speed(partner.speed_gtps)} {_width(partner.width)}"
     able = f"can do {_speed(partner.max_speed_gtps)} {_width(partner.max_width)}"

@@ -5,6 +5,8 @@ from __future__ import annotations
 import sys
 from typing import TYPE_CHECKING
 
+from laneproof.documents import printable
+
 if TYPE_CHECKING:
     from rich.console import Console
 
@@ -14,7 +16,7 @@ WIDTH = 80
 
 def one_line(text: str) -> str:
     """`text` on one line, with nothing in it that a terminal would act on."""
-    return "".join(letter if letter.isprintable() else " " for letter in text)
+    return printable(text, instead=" ", most=None)
 
 
 def console(*, errors: bool = False) -> Console:

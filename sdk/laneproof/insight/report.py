@@ -10,6 +10,7 @@ from laneproof import safety
 from laneproof.campaign.results import EndpointResult, RunResult, StepResult
 from laneproof.campaign.statistics import format_bound
 from laneproof.campaign.steps import STEPS
+from laneproof.documents import printable
 from laneproof.errors import StorageFault
 from laneproof.insight.conditions import blind_flags, condition_rows, conditions_unknown
 from laneproof.pcie import CATALOGUE
@@ -125,4 +126,4 @@ def _moment(utc: str) -> str:
 
 def _clean(text: object) -> str:
     """A string from outside without control characters, which HTML may not hold."""
-    return "".join(letter if letter.isprintable() or letter == "\n" else "�" for letter in str(text))
+    return printable(str(text), keep="\n", most=None)

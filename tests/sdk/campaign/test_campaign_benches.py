@@ -77,14 +77,15 @@ def test_link_errors_cost_time_and_not_data(on_bench: Bench) -> None:
 
 
 def test_link_errors_are_counted_where_the_damage_arrives(on_bench: Bench) -> None:
-    """Bits are lost on the way to the card, so the card counts; the port that sends again counts nothing."""
+    """Bits are lost on the way to the card, so the card counts; the port that sends again counts at most a Timeout,
+    where a packet was damaged on its second way too."""
     endpoint = only(on_bench("link-errors"))
     for kind in ("link", "soak"):
         errors = step_of(endpoint, kind).errors
         assert "unavailable" not in errors["near"]
         assert "unavailable" not in errors["far"]
         assert sum(count["n"] for count in errors["far"]["correctable"].values()) > 0
-        assert sum(count["n"] for count in errors["near"]["correctable"].values()) == 0
+        assert {name for name, count in errors["near"]["correctable"].items() if count["n"]} <= {"Timeout"}
 
 
 def test_the_silent_end_of_a_bad_link_is_not_called_innocent(on_bench: Bench) -> None:

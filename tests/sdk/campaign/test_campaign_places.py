@@ -21,6 +21,7 @@ from laneproof.campaign import plan as plans
 from laneproof.campaign.events import Event, Progress, SlotFinished
 from laneproof.campaign.results import EndpointResult, RunResult
 from laneproof.campaign.slot_run import SlotJob
+from laneproof.integrity import kernels
 
 pytestmark = pytest.mark.usefixtures("invented_cards")
 INTEGRITY = '[[step]]\nkind = "integrity"\nbytes = "256 KiB"\n'
@@ -223,3 +224,12 @@ def test_ctrl_c_reaches_the_run_and_not_its_slots(tmp_path: Path) -> None:
         os.killpg(run.pid, signal.SIGINT)
         out, err = run.communicate()
     assert (out, err) == ("inconc\n", "")
+
+
+@pytest.mark.parametrize(("limit", "name"), [('duration = "0.2 s"', "numba"), ('bytes = "256 KiB"', "numpy")])
+def test_a_long_step_on_a_physical_card_begins_with_the_compiled_kernels(
+    run_plan: RunPlan, monkeypatch: pytest.MonkeyPatch, limit: str, name: str
+) -> None:
+    monkeypatch.delenv(kernels.VARIABLE, raising=False)
+    (endpoint,) = run_plan(f'[[step]]\nkind = "soak"\nportion = "64 KiB"\n{limit}\n', "physical:healthy").endpoints
+    assert endpoint.steps[0].measures["kernels"] == name

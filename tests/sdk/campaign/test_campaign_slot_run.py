@@ -8,9 +8,11 @@ from typing import cast
 
 import pytest
 
-from laneproof.campaign.results import EndpointResult, RunResult
+from laneproof.campaign.link_state import judge_link
+from laneproof.campaign.results import EndpointResult, Findings, RunResult
 from laneproof.campaign.steps import Expectation, Slot
 from laneproof.campaign.steps.throughput import link_ceiling
+from laneproof.campaign.verdict import Verdict
 from laneproof.endpoint import Endpoint
 from laneproof.pcie import ceiling
 from laneproof.readings import LinkReading, PartnerLink, Unavailable
@@ -146,6 +148,14 @@ def test_a_link_that_the_near_port_shows_down_fails(on_card: OnCard) -> None:
     endpoint = on_card(LINK, "down")
     assert str(endpoint.steps[0].verdict) == "fail"
     assert "port (near end) shows its data link down" in texts(endpoint)
+
+
+@pytest.mark.parametrize("wiring", [None, 4, 8, 16])
+def test_a_slot_record_that_the_link_disproves_fails_no_link(wiring: int | None) -> None:
+    end = PartnerLink(name="port", speed_gtps=8.0, width=8, max_speed_gtps=8.0, max_width=8)
+    findings = Findings()
+    judge_link([LinkReading(near=end, far=end, wiring=wiring)], Expectation(), findings)
+    assert [reason.verdict for reason in findings.reasons] == [Verdict.PASS]
 
 
 def test_half_a_link_is_judged_only_against_the_plan(on_card: OnCard) -> None:

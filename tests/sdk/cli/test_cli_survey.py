@@ -50,6 +50,7 @@ def test_a_recorded_guest_is_shown_in_80_columns(laneproof: Run, name: str) -> N
         ("bottleneck_above", "limited further up, by 0000:00:03.0 to 0000:02:00.0: 2.5 GT/s x1, 250 MB/s"),
         ("switch_downstream_errors", "near: at least 3 BadTLP (correctable)"),
         ("firmware_owned", "errors not known: the kernel does not handle the errors reported to 0000:00:02.0"),
+        ("half_width", "to nothing bridge 1b36:000c near link down, can do 16 GT/s x16 far nothing is plugged in"),
         ("counters_unreadable", "aer_dev_correctable cannot be read: not readable when this was recorded"),
     ],
 )
