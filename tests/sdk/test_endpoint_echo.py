@@ -114,7 +114,8 @@ def test_dropped_bytes_are_a_missing_tail(echo: Echo, transport: tuple[object, .
 
 def test_added_bytes_are_surplus(echo: Echo, transport: tuple[object, ...]) -> None:
     with opened(echo("--mode", "add", "--at", 64 * KIB - 1, "--count", 7, *transport)) as card:
-        result = card.check("prbs31", 64 * KIB, block=8 * KIB)
+        # A seed of its own: one drawn for the card may have an added byte's value at that place.
+        result = card.check(laneproof.pattern("prbs31", seed=1), 64 * KIB, block=8 * KIB)
         assert not result.ok
         assert result.surplus_bytes == 7
         assert (result.bytes_expected, result.bytes_received) == (64 * KIB, 64 * KIB + 7)

@@ -112,8 +112,13 @@ class Comparison:
             stalled=self.stalled or other.stalled,
             method="exact" if self.method == other.method == "exact" else "digest",
             caution=_each_once(self.caution, other.caution),
-            kernels=" and ".join(sorted({*self.kernels.split(" and "), *other.kernels.split(" and ")})),
+            kernels=kernels_together(self.kernels, other.kernels),
         )
+
+
+def kernels_together(one: str, two: str) -> str:
+    """What worked on either part, each named once."""
+    return one if one == two else " and ".join(sorted({*one.split(" and "), *two.split(" and ")}))
 
 
 def _each_once(one: str, two: str) -> str:

@@ -61,6 +61,7 @@ _NOISE_GAP = 16
 _MAX_CARRIED = 128
 _FIRST_BYTES = 64
 _MAX_PIECES = 1 << 20
+"""Ranges that are looked at, at some 300 bytes each; the buffer behind them is not, which the map says."""
 CODES: dict[Kind, int] = {kind: code for code, kind in enumerate(get_args(Kind))}
 OF_PATTERN = CODES["elsewhere"]
 IS_PLACED = np.array([kind == "elsewhere" or kind.startswith("reversed") for kind in CODES])

@@ -16,7 +16,7 @@ from attrs import field, frozen
 from laneproof.errors import BadInput
 from laneproof.integrity.allocation import COUNT_LIMIT, checked_index
 from laneproof.integrity.buffers import byte_view
-from laneproof.integrity.comparison import Comparison, WrongRegion
+from laneproof.integrity.comparison import Comparison, WrongRegion, kernels_together
 from laneproof.integrity.pattern import Pattern
 from laneproof.integrity.tally import KEPT_MASKS, TILE_BYTES, Tally, Units
 
@@ -75,6 +75,8 @@ class Localisation:
     one_to_zero: int = 0
     masks_are_least: bool = False
     caution: str = ""
+    kernels: str = field(default="numpy", eq=False)
+    """What did the work, numpy or numba."""
     _mask_counts: dict[int, int] = field(factory=dict[int, int], repr=False, alias="mask_counts")
     _head: _Edge = field(default=_Edge(), repr=False, alias="head")
     _tail: _Edge = field(default=_Edge(), repr=False, alias="tail")
@@ -155,6 +157,7 @@ def localise(pattern: Pattern, received: object, at: SupportsIndex = 0, *, block
         one_to_zero=comparison.mismatched_bits - tally.zero_to_one,
         masks_are_least=tally.forgotten,
         caution=comparison.caution,
+        kernels=comparison.kernels,
         mask_counts=dict(zip(tally.masks.tolist(), tally.mask_counts.tolist(), strict=True)),
         head=_Edge(tally.head, pages.holds(start), blocks is not None and blocks.holds(start)),
         tail=_Edge(tally.tail, pages.holds(stop - 1), blocks is not None and blocks.holds(stop - 1)),
@@ -212,6 +215,7 @@ def _joined(left: Localisation, right: Localisation) -> Localisation:
         one_to_zero=left.one_to_zero + right.one_to_zero,
         masks_are_least=left.masks_are_least or right.masks_are_least or len(masks) > KEPT_MASKS,
         caution=left.caution if right.caution in left.caution else f"{left.caution} {right.caution}".strip(),
+        kernels=kernels_together(left.kernels, right.kernels),
         mask_counts=kept,
         head=_outer(left, right, left._head, right._head, left.start),  # pyright: ignore[reportPrivateUsage]
         tail=_outer(right, left, right._tail, left._tail, right.stop - 1),  # pyright: ignore[reportPrivateUsage]

@@ -11,10 +11,11 @@ from typing import SupportsIndex, get_args
 
 import attrs
 import numpy as np
-from attrs import frozen
+from attrs import field, frozen
 from numpy.typing import NDArray
 
 from laneproof.errors import BadInput
+from laneproof.integrity import kernels
 from laneproof.integrity.allocation import (
     CHANNELS,
     SLOTS,
@@ -23,6 +24,7 @@ from laneproof.integrity.allocation import (
 from laneproof.integrity.buffers import Bytes, byte_view
 from laneproof.integrity.dissection import CODES, IS_PLACED, OF_PATTERN, Kind, Pieces, dissected, place_period
 from laneproof.integrity.pattern import Pattern
+from laneproof.integrity.prbs import POLYNOMIALS
 from laneproof.integrity.prbs_recovery import Positions, PrbsRecovery
 from laneproof.integrity.recovery import MIN_RUN, TAG_PLACE_BITS, recovery
 from laneproof.integrity.tagged import SEQUENCES
@@ -91,6 +93,8 @@ class OriginMap:
     analysed_bytes: int
     wrong_bytes_by_kind: dict[Kind, int]
     caution: str = ""
+    kernels: str = field(default="numpy", eq=False)
+    """What did the work, numpy or numba."""
 
 
 @frozen(kw_only=True)
@@ -236,6 +240,7 @@ class _Places:
             analysed_bytes=analysed,
             wrong_bytes_by_kind={kind: total for kind, total in zip(kinds, totals, strict=True) if total},
             caution=self._pattern.caution,
+            kernels="numba" if self._pattern.name in POLYNOMIALS and kernels.places_for_bytes(analysed) else "numpy",
         )
 
     def _of_own(self, pieces: Pieces, own: NDArray[np.bool_], moved: Positions) -> NDArray[np.int64]:

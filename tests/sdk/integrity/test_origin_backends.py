@@ -213,3 +213,13 @@ def test_both_backends_find_the_same_places(name):
         use(backend)
         found.append(finder.places(states).tolist())
     assert found[0] == found[1]
+
+
+@pytest.mark.parametrize("backend", BACKENDS)
+def test_maps_and_counts_name_what_did_the_work(backend):
+    use(backend)
+    data = np.zeros(1 << 20, np.uint8)
+    assert trace(PATTERN, data).kernels == backend
+    assert localise(PATTERN, data).kernels == backend
+    assert localise(PATTERN, data[:512]).combined(localise(PATTERN, data[512:], 512)).kernels == backend
+    assert trace(pattern("counter"), data[:4096]).kernels == "numpy"

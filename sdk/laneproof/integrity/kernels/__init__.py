@@ -31,6 +31,8 @@ VARIABLE = "LANEPROOF_KERNELS"
 LARGE_BYTES = 64 << 20
 """From this size on a buffer is worth the import of numba, where nothing was chosen and nothing is ready."""
 
+_NOTICEABLE_S = 0.1
+
 _log = logging.getLogger(__name__)
 _Bytes = NDArray[np.uint8]
 _Words = NDArray[np.uint64]
@@ -236,7 +238,7 @@ class _Kernels:
             self._chosen = "numpy"
             return None
         took_s = time.perf_counter() - began_s
-        if compiling.was_compiled():
+        if compiling.was_compiled() and took_s >= _NOTICEABLE_S:
             remedy = "" if asked else "; call kernels.ready() before measuring"
             _log.warning("waited %.1f s for kernels to be compiled, once for this computer%s", took_s, remedy)
         else:
