@@ -4,7 +4,7 @@ These registers, and only these, name a lane. Each capability covers one rate: S
 Layer 16.0, 32.0 and 64.0 GT/s theirs; equalisation status at 8 GT/s is in Link Status 2. Linux 6.1's header names
 hardly any of the registers. Places: EDK2's MdePkg, IndustryStandard/PciExpress40.h, PciExpress50.h and PciExpress60.h;
 Secondary PCI Express: newer linux/pci_regs.h and the base specification, from memory; Lane Margining at the Receiver
-and Flit Logging: base specification 6.0, sections 7.7.10 and 7.7.8, from a public transcription.
+and Flit Logging: base specification 6.0, sections 7.7.10 and 7.7.8, from a public copy.
 """
 
 from __future__ import annotations

@@ -9,7 +9,9 @@ from __future__ import annotations
 import random
 from collections.abc import Mapping
 from pathlib import Path
+from typing import Any
 
+from laneproof.pcie import decode
 from laneproof.pcie import registers as regs
 
 CONFIG = Path(__file__).parents[2] / "fixtures" / "config"
@@ -122,3 +124,14 @@ def random_images() -> dict[str, bytes]:
 
 MADE = random_images()
 ALL = RECORDED | MADE
+SEEN = {name: decode(image) for name, image in ALL.items()}
+
+
+def having(part: str) -> list[str]:
+    """The images whose description has this part."""
+    return [name for name, space in SEEN.items() if getattr(space, part) is not None]
+
+
+def part_of(name: str, part: str) -> Any:
+    """That part of one image's description."""
+    return getattr(SEEN[name], part)

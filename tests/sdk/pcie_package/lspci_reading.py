@@ -51,3 +51,9 @@ def flags_of(line: str) -> dict[str, bool]:
 def named(ours: tuple[str, ...] | list[str], names: Mapping[str, str]) -> dict[str, bool]:
     """Our flags by the names that lspci gives them."""
     return {theirs: flag in ours for flag, theirs in names.items()}
+
+
+def agrees(ours: dict[str, bool], line: str) -> None:
+    """Ours are the flags of that line, as far as ours go."""
+    theirs = flags_of(line)
+    assert ours == {label: theirs[label] for label in ours}

@@ -6,29 +6,13 @@ lspci 3.9 names the capabilities of 16 GT/s, margining and data link features an
 from __future__ import annotations
 
 import re
-from typing import Any
 
 import pytest
-from crafted_images import ALL, L1SS, MADE, full_image
-from lspci_reading import flags_of, line_with, named, read_by_lspci, section
+from crafted_images import L1SS, MADE, SEEN, full_image, having, part_of
+from lspci_reading import agrees, flags_of, line_with, named, read_by_lspci, section
 
 from laneproof.pcie import decode
 from laneproof.pcie import registers as regs
-
-SEEN = {name: decode(image) for name, image in ALL.items()}
-
-
-def having(part: str) -> list[str]:
-    return [name for name, space in SEEN.items() if getattr(space, part) is not None]
-
-
-def part_of(name: str, part: str) -> Any:
-    return getattr(SEEN[name], part)
-
-
-def agrees(ours: dict[str, bool], line: str) -> None:
-    theirs = flags_of(line)
-    assert ours == {label: theirs[label] for label in ours}
 
 
 @pytest.mark.parametrize("part", ["secondary", "dpc", "l1_substates", "acs", "serial_number", "resizable_bars", "aer"])

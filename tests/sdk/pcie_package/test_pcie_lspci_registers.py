@@ -3,31 +3,13 @@
 from __future__ import annotations
 
 import re
-from typing import Any
 
 import pytest
-from crafted_images import ALL, MADE, RECORDED, with_registers
-from lspci_reading import flags_of, line_with, named, read_by_lspci, section
+from crafted_images import MADE, RECORDED, SEEN, having, part_of, with_registers
+from lspci_reading import agrees, flags_of, line_with, named, read_by_lspci, section
 
 from laneproof.pcie import ConfigSpace, decode
 from laneproof.pcie import registers as regs
-
-SEEN = {name: decode(image) for name, image in ALL.items()}
-
-
-def having(part: str) -> list[str]:
-    """The images whose description has this part."""
-    return [name for name, space in SEEN.items() if getattr(space, part) is not None]
-
-
-def part_of(name: str, part: str) -> Any:
-    return getattr(SEEN[name], part)
-
-
-def agrees(ours: dict[str, bool], line: str) -> None:
-    theirs = flags_of(line)
-    assert ours == {label: theirs[label] for label in ours}
-
 
 SECOND = [name for name in having("link") if part_of(name, "device").control2 is not None]
 

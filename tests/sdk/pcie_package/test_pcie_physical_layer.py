@@ -2,7 +2,7 @@
 
 lspci 3.9 shows lane errors alone of these, and another test compares them. Places: EDK2's MdePkg, IndustryStandard/
 PciExpress40.h, PciExpress50.h and PciExpress60.h; margining and flit logging: base specification 6.0, sections 7.7.10
-and 7.7.8, from a public transcription.
+and 7.7.8, from a public copy.
 """
 
 from __future__ import annotations
