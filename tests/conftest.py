@@ -36,6 +36,14 @@ def pytest_itemcollected(item: pytest.Item) -> None:
         item.add_marker(pytest.mark.xdist_group(folder))
 
 
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """Long tests run only where the command line speaks of them, as with `-m long`."""
+    if "long" not in config.getoption("markexpr"):
+        left_out = [item for item in items if item.get_closest_marker("long")]
+        config.hook.pytest_deselected(items=left_out)
+        items[:] = [item for item in items if item not in left_out]
+
+
 _GRACE_S = 1.0
 """How long a thread that has been told to end may take."""
 

@@ -16,7 +16,7 @@ from laneproof import cli, pcie
 from laneproof.campaign import plan
 from laneproof.campaign.steps import STEPS
 from laneproof_sim import scenario_file
-from laneproof_sim.faults import CATALOGUE
+from laneproof_sim.faults import CATALOGUE, IN_SWITCHES
 from laneproof_sim.limits_of_model import NOT_MODELLED
 
 GUIDE = Path(laneproof.__file__).parent / "guide"
@@ -51,7 +51,7 @@ def test_the_guide_names_every_key_of_a_step(kind: str) -> None:
 
 def test_the_guide_names_every_bench_and_every_fault() -> None:
     page = (GUIDE / "bench.md").read_text("utf-8")
-    kinds = [fault.kind for fault in CATALOGUE]
+    kinds = [fault.kind for fault in (*CATALOGUE, *IN_SWITCHES)]
     assert [name for name in (*scenario_file.shipped(), *kinds) if f"| `{name}` |" not in page] == []
 
 
@@ -119,7 +119,7 @@ def test_no_correctable_error_is_said_to_lose_data() -> None:
         )
 
 
-@pytest.mark.parametrize("page", ["ceilings.md", "errors.md"])
+@pytest.mark.parametrize("page", ["ceilings.md", "errors.md", "frames.md"])
 def test_a_page_to_be_read_on_a_terminal_fits_into_it(page: str) -> None:
     assert [line for line in (GUIDE / page).read_text("utf-8").splitlines() if len(line) > 80] == []
 

@@ -74,7 +74,7 @@ def kind_of(path: str) -> Kind:
     except ValueError as error:
         raise BadInput(f"{path!r} is no path: {error}") from None
     except OSError as error:
-        raise _cannot_open(path, error) from error
+        raise cannot_open(path, error) from error
     if stat.S_ISCHR(mode):
         return "character device"
     if stat.S_ISFIFO(mode):
@@ -102,7 +102,7 @@ def open_node(path: str, access: int, deadline: Deadline) -> DeviceNode:
             break
         except OSError as error:
             if error.errno != errno.ENXIO or access != os.O_WRONLY or kind_of(path) != "FIFO":
-                raise _cannot_open(path, error) from error
+                raise cannot_open(path, error) from error
         if deadline.expired:
             raise CannotOpen(f"no process has opened {path} for reading; start the one that echoes, then open it again")
         deadline.pause()
@@ -121,7 +121,7 @@ def connect_socket(path: str, deadline: Deadline) -> DeviceNode:
                 if deadline.expired:
                     raise CannotOpen(f"nobody accepts connections at {path}; see what the process there does") from None
             except OSError as error:
-                raise _cannot_open(path, error) from error
+                raise cannot_open(path, error) from error
             deadline.pause()
         return DeviceNode(path, connection.detach())
 
@@ -145,7 +145,7 @@ def drain(node: DeviceNode, deadline: Deadline) -> None:
             deadline.pause(_QUIET_S)
             continue
         except OSError as error:
-            raise _cannot_open(node.path, error) from error
+            raise cannot_open(node.path, error) from error
         quiet = False
         if got == 0:
             _wait_for_writer(node, deadline)
@@ -211,7 +211,8 @@ _REMEDIES = {
 }
 
 
-def _cannot_open(path: str, error: OSError) -> CannotOpen:
+def cannot_open(path: str, error: OSError) -> CannotOpen:
+    """What it means that opening `path` failed so, and what to do."""
     if error.errno == errno.EBUSY:
         return CardInUse(_in_use(path))
     remedy = _REMEDIES.get(error.errno or 0)

@@ -28,6 +28,8 @@ _SERVICES = PurePosixPath("/sys/bus/pci_express")
 _FIRMWARE_SOURCES = PurePosixPath("/sys/firmware/acpi/tables/HEST")
 _SERVICE = re.compile(r"[0-9a-f:.]+:pcie[0-9a-f]+")
 _MOST_ROWS = 200
+_NO_ERROR = "Undefined"
+"""Linux has a row for bit 0 of the uncorrectable status, which no error has any more (drivers/pci/pcie/aer.c)."""
 
 
 @frozen
@@ -175,6 +177,8 @@ def _table(text: str | Unavailable, names: Iterable[str], flagged: Iterable[str]
     counts: dict[str, Count] = {}
     for row in text.splitlines()[:_MOST_ROWS]:
         label, number = (*row.rsplit(maxsplit=1), "", "")[:2]
+        if label == _NO_ERROR and number == "0":
+            continue
         if label and not label.startswith("TOTAL_ERR_"):
             counts[canonical_name(label.strip()[:80])] = _count(number)
     for name in flagged:

@@ -6,6 +6,7 @@ step. How bytes move is in `moving`; what a card is and how it recovers, in `end
 
 from __future__ import annotations
 
+import os
 import threading
 from collections.abc import Callable
 from typing import Any, Literal, cast, final
@@ -21,11 +22,16 @@ from laneproof.integrity import Comparison, Pattern, kernels
 from laneproof.integrity import pattern as make_pattern
 from laneproof.integrity.allocation import COUNT_LIMIT, checked_index
 from laneproof.integrity.buffers import Bytes, byte_view
-from laneproof.moving import CheckJob, Mover, mover_for
+from laneproof.moving import Allocate, CheckJob, Mover, mover_for
 from laneproof.moving.blocks import Stretch, largest_piece
+from laneproof.moving.card_check import CardCheck, CardEngine, Direction
 
 DEFAULT_BLOCK = 1 << 20
 """Bytes that a check moves at a time, unless the card's largest transfer is smaller."""
+_PROCESSORS = len(os.sched_getaffinity(0))
+_THREAD_NBYTES = 4 << 20
+"""From blocks of this size on, others than the caller's thread verify and fill them: smaller ones are done sooner than
+handed over."""
 
 
 # As frozen as `attrs.frozen` makes it, at a third of the cost: one is made for each loopback.
@@ -42,7 +48,15 @@ class Transfer:
 class OpenChannel:
     """One channel of an open card, with the same four calls as the endpoint has."""
 
-    def __init__(self, calls: CallsUnderWay, channel: Channel, number: int, seed: int) -> None:
+    def __init__(
+        self,
+        calls: CallsUnderWay,
+        channel: Channel,
+        number: int,
+        seed: int,
+        allocate: Allocate | None = None,
+        engine: Callable[[], CardEngine | None] = lambda: None,
+    ) -> None:
         self.name = channel.name
         self.limits = channel.limits
         self.in_step = True
@@ -50,7 +64,9 @@ class OpenChannel:
         self._calls = calls
         self._number = number
         self._seed = seed
-        self._mover: Mover = mover_for(channel)
+        self._allocate = allocate
+        self._engine = engine
+        self._mover: Mover = mover_for(channel, allocate)
         busy = f"channel {channel.name} has another call under way"
         self._outward = (Turn(busy),)
         self._inward = (Turn(busy),)
@@ -111,11 +127,10 @@ class OpenChannel:
         progress: Callable[[int], Any] | None = None,
     ) -> Comparison:
         """As `Endpoint.check`."""
+        if direction != "both":
+            own = (block, depth, digest) == (None, None, False)
+            return self._check_by_card(pattern, nbytes, direction, timeout, progress, by_default=own)
         with Call(self._calls, "check", self.turns, self._fall_out) as call:
-            if direction not in ("both", "to_card", "from_card"):
-                raise BadInput(f'direction is {direction!r}; give "both", "to_card" or "from_card"')
-            if direction != "both":
-                raise NotOffered("one direction alone needs a PatternEngine")
             job = self._job(pattern, nbytes, block, depth, digest, progress)
             # Now, for no deadline allows for it: loading takes a second, compiling many.
             kernels.for_bytes(job.block if self._calls.clock.virtual else nbytes)
@@ -123,6 +138,38 @@ class OpenChannel:
             if result.stalled or result.surplus_bytes or result.bytes_received < nbytes:
                 self._fall_out()
         return result
+
+    def _check_by_card(
+        self,
+        pattern: str | Pattern,
+        nbytes: int,
+        direction: Direction,
+        timeout: float | None,
+        progress: Callable[[int], Any] | None,
+        *,
+        by_default: bool,
+    ) -> Comparison:
+        # No bytes of ours are under way, so whatever happens leaves nothing out of step.
+        with Call(self._calls, "check", self.turns) as call:
+            if direction not in ("to_card", "from_card"):
+                raise BadInput(f'direction is {direction!r}; give "both", "to_card" or "from_card"')
+            engine = self._engine()
+            if engine is None:
+                raise NotOffered("one direction alone needs a PatternEngine")
+            if not isinstance(pattern, str):
+                raise BadInput("the card makes its own pattern; give the name of one that its PatternEngine has")
+            if not by_default:
+                raise BadInput("the card moves and compares by itself; leave block, depth and digest out")
+            checked_index("nbytes", nbytes, COUNT_LIMIT)
+            job = CardCheck(
+                channel=self.name,
+                direction=direction,
+                pattern=pattern,
+                nbytes=nbytes,
+                bits_per_s=8 * self.limits.nominal_bytes_per_s,
+                progress=progress,
+            )
+            return job.run(engine, self._begin(call, nbytes, timeout))
 
     def take_sequences(self, count: int) -> int:
         """The first of `count` sequence numbers that no earlier buffer of this channel had."""
@@ -137,7 +184,7 @@ class OpenChannel:
 
     def replace(self, channel: Channel) -> None:
         """Go on over a new connection; for `Endpoint.recover`."""
-        self._mover = mover_for(channel)
+        self._mover = mover_for(channel, self._allocate)
         self.limits = channel.limits
 
     def _job(
@@ -174,6 +221,7 @@ class OpenChannel:
             stretch=self._stretches(chosen, -(-nbytes // size), size),
             progress=progress,
             digest=digest,
+            threads=1 if self._calls.clock.virtual else _PROCESSORS if size >= _THREAD_NBYTES else 1,
         )
 
     def _stretches(self, pattern: Pattern, blocks: int, size: int) -> Callable[[int], Stretch]:

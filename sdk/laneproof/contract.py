@@ -163,7 +163,8 @@ class Limits:
     `alignment` is that of a buffer's address, `granularity` that of a transfer's length, both in bytes. A `message`
     channel returns each transfer as one unit, so that surplus is seen at once; a `stream` has no such boundary.
     `fifo_depth` is how many bytes the card holds between out and in (None: unknown). Default timeouts and the
-    built-in plan's sizes follow from `nominal_bytes_per_s`.
+    built-in plan's sizes follow from `nominal_bytes_per_s`. `carrier` names what else than the card's link bytes pass
+    on their way, and are slowed by ("a serial line"): the rate then says nothing about the link.
     """
 
     max_transfer: int = field(validator=validators.ge(1))
@@ -174,6 +175,7 @@ class Limits:
     full_duplex: bool = True
     boundary: Literal["stream", "message"] = field(default="stream", validator=validators.in_(("stream", "message")))
     nominal_bytes_per_s: float = field(default=100e6, validator=validators.gt(0.0))
+    carrier: str = field(default="", validator=validators.instance_of(str))
 
 
 @frozen(kw_only=True)

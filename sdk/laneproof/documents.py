@@ -266,7 +266,8 @@ def _read_bool(value: Any, _: Any) -> bool:
 def _number_from_text(kind: type[int] | type[float], called: str) -> _Hook:
     def hook(value: Any, _: Any) -> Any:
         try:
-            number = kind(value)
+            # Places and masks are written in base 16 wherever hardware is described.
+            number = int(value, 16) if kind is int and str(value).lower().startswith("0x") else kind(value)
         except ValueError:
             raise BadInput(f"{_shown(value)} is not {called}") from None
         return _finite(number)

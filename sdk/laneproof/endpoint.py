@@ -12,7 +12,6 @@ from collections.abc import Callable
 from types import TracebackType
 from typing import Any, Literal, cast, final
 
-import attrs
 from attrs import frozen
 
 from laneproof import registry, safety
@@ -22,10 +21,12 @@ from laneproof.clock import Clock, Deadline
 from laneproof.contract import (
     Card,
     ConditionObserver,
+    ErrorInjector,
     ErrorObserver,
     IdentitySource,
     Limits,
     LinkObserver,
+    PatternEngine,
     Region,
     RegionSource,
     ResetLevel,
@@ -44,6 +45,8 @@ from laneproof.errors import (
 from laneproof.integrity import Comparison, Pattern
 from laneproof.moving import in_driver
 from laneproof.moving.blocks import aligned
+from laneproof.moving.card_check import CardEngine
+from laneproof.observing import observed
 from laneproof.readings import Conditions, ErrorReading, Identity, LinkReading, Unavailable, known
 
 OPEN_TIMEOUT_S = 10.0
@@ -90,7 +93,7 @@ def open(  # noqa: A001 - the frozen name; laneproof.open reads as what it does
         if observe is None:
             return card
         try:
-            return _observed(card, observe, deadline)
+            return observed(card, observe, deadline)
         except BaseException:
             card.close()
             raise
@@ -99,19 +102,6 @@ def open(  # noqa: A001 - the frozen name; laneproof.open reads as what it does
         safety.surface(acknowledged=acknowledge_cautions)
     with named(uri, "open"), Deadline(timeout) as deadline:
         return Endpoint(uri, connect(deadline), connect, physical=driver.physical, caveats=driver.caveats)
-
-
-def _observed(card: Card, observe: str, deadline: Deadline) -> Card:
-    scheme, colon, address = observe.partition(":")
-    if not colon:
-        raise BadInput(f'observe="{observe}" names no device; write for example observe="pci:0000:65:00.0"')
-    source = registry.observers_for(scheme)
-    with in_driver(os_error=CannotOpen):
-        added = tuple(source.attach(address, deadline))
-    for kind in (LinkObserver, ErrorObserver, ConditionObserver):
-        if card.part(kind) is not None and any(isinstance(part, kind) for part in added):
-            raise BadInput(f'the card has a {kind.__name__} of its own; open it without observe="{observe}"')
-    return attrs.evolve(card, parts=(*card.parts, *added))
 
 
 @final
@@ -136,9 +126,11 @@ class Endpoint:
         self._card = card
         # A simulated card starts empty; a physical one may still hold what was sent before, which must not pass.
         seed = secrets.randbits(32) if physical else 0
+        allocate = None if card.part(RegionSource) is None else self._region
         try:
             self.channels = tuple(
-                OpenChannel(self._calls, channel, number, seed) for number, channel in enumerate(card.channels)
+                OpenChannel(self._calls, channel, number, seed, allocate, self._pattern_engine)
+                for number, channel in enumerate(card.channels)
             )
         except BaseException:
             card.close()
@@ -206,9 +198,14 @@ class Endpoint:
 
         Damage, a missing tail, surplus bytes and a stall are in the result; errors that end the check carry it in
         `so_far`. A stream that falls silent for a quarter of the timeout (two seconds at least) after everything was
-        sent has lost its tail. `progress` is called with the bytes verified so far. One direction alone needs a
-        PatternEngine. `digest` verifies each block by its CRC-32, `Pattern.verify_digest`: faster where zlib-ng is
-        installed, with the escape that the result's `caution` and `escape_probability` say.
+        sent has lost its tail. `progress` is called with the bytes verified so far. `digest` verifies each block by
+        its CRC-32, `Pattern.verify_digest`: faster where zlib-ng is installed, with the escape that the result's
+        `caution` and `escape_probability` say.
+
+        `direction` "to_card" or "from_card" has the card's PatternEngine make and compare the pattern of that name,
+        for `nbytes` at least; the result's `method` is then "card", and it knows no places. An error is injected
+        afterwards, where the card can, to see that its checker counts; `caution` says what is not demonstrated.
+        Raises NotOffered without such an engine, BadInput for a pattern that it does not have.
         """
         return self.channels[0].check(
             pattern,
@@ -335,6 +332,21 @@ class Endpoint:
         self._calls.clock = self._card.clock
         for channel in self.channels:
             channel.replace(fresh[channel.name])
+
+    def _region(self, nbytes: int, deadline: Deadline) -> Region:
+        """Memory of the card's own for a check that is under way, on any channel."""
+        source = self._card.part(RegionSource)
+        if source is None:
+            raise DriverFault("the card came back without its RegionSource")
+        with self._parts[0].lock:
+            return source.allocate(nbytes, deadline)
+
+    def _pattern_engine(self) -> CardEngine | None:
+        """The card's own engine, for a check in one direction on any channel."""
+        engine = self._card.part(PatternEngine)
+        if engine is None:
+            return None
+        return CardEngine(engine, self._card.part(ErrorInjector), self._parts[0].lock)
 
     def _link_evidence(self) -> str:
         """What the near port shows of a lost card: a sentence, or nothing."""

@@ -25,6 +25,7 @@ from laneproof.errors import BadInput, CannotOpen
 from laneproof.readings import Component, Conditions, ErrorReading, Identity, LinkReading
 from laneproof_sim.limits_of_model import CAVEATS
 from laneproof_sim.path import DmaPath, limits
+from laneproof_sim.pattern_engine import CardPatternEngine
 from laneproof_sim.scenario_file import load, shipped
 from laneproof_sim.slot import OpenSlot
 from laneproof_sim.truth import Opened, Truth
@@ -65,12 +66,13 @@ class SlotParts(LinkObserver, ErrorObserver, ConditionObserver, IdentitySource, 
         return Identity(model=card.model, serial=card.serial, components=(Component("firmware", card.firmware),))
 
     def reset(self, level: ResetLevel, deadline: Deadline) -> None:
-        resets = {
-            ResetLevel.DATA: self._opened.flush,
-            ResetLevel.FUNCTION: self._opened.reset_function,
-            ResetLevel.LINK: self._opened.reset_link,
-        }
-        resets[level]()
+        match level:
+            case ResetLevel.DATA:
+                self._opened.flush()
+            case ResetLevel.FUNCTION:
+                self._opened.reset_function(deadline.left_s())
+            case ResetLevel.LINK:
+                self._opened.reset_link(deadline.left_s())
 
 
 class SimDriver(Driver):
@@ -95,16 +97,19 @@ class SimDriver(Driver):
             raise BadInput(f"{address.text} {asked}; use one of {uris}")
         truth = Truth(options.truth, Opened(bench.name, slot.name, options.seed)) if options.truth else None
         try:
-            opened = OpenSlot(slot, options.seed, truth)
+            opened = OpenSlot(slot, options.seed, truth, bench)
         except CannotOpen:
             if truth is not None:
                 truth.close()
             raise
         return Card(
-            channels=(Channel(name="dma0", path=DmaPath(opened), limits=limits(opened)),),
+            channels=tuple(
+                Channel(name=channel.name, path=DmaPath(opened, number), limits=limits(opened))
+                for number, channel in enumerate(opened.channels)
+            ),
             close=opened.close,
             clock=opened.clock,
-            parts=(SlotParts(opened),),
+            parts=(SlotParts(opened), CardPatternEngine(opened)) if slot.card.pattern_engine else (SlotParts(opened),),
         )
 
 

@@ -6,7 +6,7 @@ it; what they do stands in `damage`. Bit errors on the lanes are no faults in th
 
 from __future__ import annotations
 
-from typing import ClassVar, get_args
+from typing import ClassVar, NewType, get_args
 
 from attrs import frozen
 
@@ -22,7 +22,9 @@ from laneproof_sim.damage.arriving import (
     StaleMessage,
     SwappedPages,
 )
+from laneproof_sim.damage.channels import ForeignChannel, RotatedChannels
 from laneproof_sim.damage.halting import DropOff, Stall
+from laneproof_sim.damage.in_switch import SwitchFlips
 from laneproof_sim.damage.memory import BitFlips, RegularFlips, StuckBit
 from laneproof_sim.damage.streaming import (
     AddressMask,
@@ -39,6 +41,17 @@ from laneproof_sim.damage.streaming import (
     UnflushedFifo,
 )
 from laneproof_sim.damage.words import ByteLane, HalfWidth, ReversedWords
+from laneproof_sim.degradation import FailingLane, FailingSpeed
+from laneproof_sim.resetting import ConfigLost, NotReady
+from laneproof_sim.transactions.faults import (
+    CompleterAbort,
+    CompletionTimeout,
+    Malformed,
+    Poisoned,
+    ReceiverOverflow,
+    UnexpectedCompletion,
+    UnsupportedRequest,
+)
 
 
 @frozen(kw_only=True)
@@ -78,11 +91,28 @@ Fault = (
     | AddressMask
     | SkippedChunks
     | Spliced
+    | ForeignChannel
+    | RotatedChannels
     | HalfWidth
     | ReversedWords
+    | CompletionTimeout
+    | UnexpectedCompletion
+    | CompleterAbort
+    | UnsupportedRequest
+    | Poisoned
+    | Malformed
+    | ReceiverOverflow
     | DropOff
     | Stall
+    | FailingLane
+    | FailingSpeed
+    | ConfigLost
+    | NotReady
     | Absent
 )
+SwitchFault = NewType("SwitchFault", SwitchFlips)
+"""Those that live in a switch; there is one kind so far."""
 CATALOGUE: tuple[type[Fault], ...] = get_args(Fault)
 """Every kind of fault, as `[[slot.fault]]` names them by `kind`."""
+IN_SWITCHES = (SwitchFlips,)
+"""Every kind, as `[[switch.fault]]` names them."""

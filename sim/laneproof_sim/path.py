@@ -14,6 +14,7 @@ import numpy as np
 from laneproof.clock import Deadline
 from laneproof.contract import Completion, Limits, QueuedPath
 from laneproof.errors import BadInput
+from laneproof_sim.open_channel import OpenChannel
 from laneproof_sim.slot import OpenSlot
 
 GRACE_S = 0.05
@@ -24,10 +25,11 @@ MAX_TRANSFER_NBYTES = 1 << 30
 
 
 class DmaPath(QueuedPath):
-    """Transfers of one slot's card."""
+    """Transfers of one channel of a slot's card."""
 
-    def __init__(self, opened: OpenSlot) -> None:
+    def __init__(self, opened: OpenSlot, number: int = 0) -> None:
         self._opened = opened
+        self._channel: OpenChannel = opened.channels[number]
 
     def submit(self, ticket: int, out: memoryview | None, into: memoryview | None) -> None:
         if out is None and into is None:
@@ -36,22 +38,22 @@ class DmaPath(QueuedPath):
         target = None if into is None else _as_bytes(into, "into")
         if target is not None and not target.flags.writeable:
             raise BadInput("into cannot be written to; give a writable buffer such as a bytearray")
-        self._opened.submit(ticket, source, target)
+        self._channel.submit(ticket, source, target)
 
     def reap(self, deadline: Deadline) -> Sequence[Completion]:
-        opened = self._opened
+        opened, channel = self._opened, self._channel
         grace_until_s = time.monotonic() + GRACE_S
         while True:
             with opened.changed:
                 deadline.check()
                 until_s = opened.clock.now_s() + deadline.left_s()
-                if opened.can_go_on() or time.monotonic() >= grace_until_s or deadline.expired:
-                    return opened.advance(until_s)
+                if channel.can_go_on() or time.monotonic() >= grace_until_s or deadline.expired:
+                    return channel.advance(until_s, deadline.check)
                 opened.require_card()
                 opened.changed.wait(_SLICE_S)
 
     def quiesce(self, deadline: Deadline) -> Sequence[Completion]:
-        return self._opened.stop()
+        return self._channel.stop()
 
 
 def limits(opened: OpenSlot) -> Limits:
@@ -62,7 +64,7 @@ def limits(opened: OpenSlot) -> Limits:
         queue_depth=opened.slot.card.queue_depth,
         full_duplex=True,
         boundary="message",
-        nominal_bytes_per_s=opened.timing.echo_bytes_per_s(),
+        nominal_bytes_per_s=opened.echo_bytes_per_s,
     )
 
 

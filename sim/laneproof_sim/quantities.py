@@ -23,6 +23,7 @@ MAX_BIT_ERROR_RATE = 0.01
 MAX_DISPLACEMENT = 64
 SPEEDS_GTPS = tuple(speed for speed in rates.SPEEDS_GTPS if speed <= 32)
 PAYLOADS = (128, 256, 512, 1024, 2048, 4096)
+COMPLETIONS = (64, *PAYLOADS)
 
 Width = NewType("Width", int)
 """Lanes of a link: 1, 2, 4, 8 or 16. x12 and x32 are legacy and not modelled."""
@@ -31,10 +32,18 @@ SpeedGtps = NewType("SpeedGtps", float)
 """GT/s and lane, up to 32."""
 Payload = NewType("Payload", int)
 """A payload or read request size in bytes, as the standard has them: 128 to 4096."""
+CompletionSize = NewType("CompletionSize", int)
+"""The largest completion of a host in bytes: its read completion boundary, 64 or 128, or a payload size."""
 ByteCount = NewType("ByteCount", int)
 """At least one byte."""
 Depth = NewType("Depth", int)
 """Transfers that a card takes at a time, 1 to 256."""
+Tags = NewType("Tags", int)
+"""Read requests that a card may have open at once, 1 to 768."""
+Retries = NewType("Retries", int)
+"""How often a card asks again, 0 to 16."""
+Channels = NewType("Channels", int)
+"""Channels of a card, 1 to 8."""
 Probability = NewType("Probability", float)
 LaneRates = NewType("LaneRates", tuple[float, ...])
 """Bit error rate of each of 16 lanes in one direction."""
@@ -56,12 +65,19 @@ LaneOfBus = NewType("LaneOfBus", int)
 WordBytes = NewType("WordBytes", int)
 BitNumber = NewType("BitNumber", int)
 Level = NewType("Level", int)
+Watts = NewType("Watts", float)
+Celsius = NewType("Celsius", float)
 SlotName = NewType("SlotName", str)
 Text = NewType("Text", str)
 """Printable text of at most 400 characters."""
 
 SLOT_NAME = r"[a-z0-9][a-z0-9-]{0,31}"
 MAX_TEXT = 400
+MAX_WATTS = 10_000.0
+CELSIUS_RANGE = (-55.0, 150.0)
+"""What parts are sold for, and a little more."""
+MEASURE = r"(-?[0-9]{1,6}(?:\.[0-9]{1,6})?)\s?"
+"""A number before its unit."""
 
 
 shown = reprlib.repr
@@ -97,13 +113,17 @@ def read_flag(value: Any) -> bool:
 
 @frozen
 class OneOf:
-    """Reads whole numbers, of which only those `allowed` are taken."""
+    """Reads whole numbers, of which only those `allowed` are taken. Those `left_out` exist and are not modelled."""
 
     noun: str
     allowed: tuple[int, ...]
+    left_out: tuple[int, ...] = ()
 
     def __call__(self, value: Any) -> int:
         number = read_integer(value)
+        if number in self.left_out:
+            usable = ", ".join(map(str, self.allowed))
+            raise ValueError(f"{number} is a legacy {self.noun} that newer links lack, and not modelled; use {usable}")
         if number not in self.allowed:
             raise ValueError(f"{shown(number)} is no {self.noun}; use one of {', '.join(map(str, self.allowed))}")
         return number
@@ -137,6 +157,25 @@ def read_speed(value: Any) -> float:
     return speed
 
 
+def read_watts(value: Any) -> float:
+    return _read_measure(value, "W", 0.0, MAX_WATTS, "25 W")
+
+
+def read_celsius(value: Any) -> float:
+    return _read_measure(value, "°C", *CELSIUS_RANGE, "45 °C")
+
+
+def _read_measure(value: Any, unit: str, least: float, most: float, example: str) -> float:
+    if not isinstance(value, str):
+        raise ValueError(f'{shown(value)} has no unit; write for example "{example}"')
+    match = re.fullmatch(MEASURE + unit, read_text(value))
+    if match is None:
+        raise ValueError(f'{shown(value)} is no number of {unit}; write for example "{example}"')
+    if not least <= float(match[1]) <= most:
+        raise ValueError(f'"{value}" is out of range; use {least:g} to {most:g} {unit}')
+    return float(match[1])
+
+
 def read_byte_count(value: Any) -> int:
     if not isinstance(value, str):
         raise ValueError(f'{shown(value)} has no unit; write for example "64 KiB"')
@@ -158,9 +197,17 @@ def read_displacement(value: Any) -> int:
 
 
 def read_payload(value: Any) -> int:
+    return _read_size(value, "payload size", PAYLOADS)
+
+
+def read_completion_size(value: Any) -> int:
+    return _read_size(value, "size of completions", COMPLETIONS)
+
+
+def _read_size(value: Any, noun: str, sizes: tuple[int, ...]) -> int:
     count = read_byte_count(value)
-    if count not in PAYLOADS:
-        raise BadInput(f'"{value}" is no payload size; use one of {", ".join(map(str, PAYLOADS))} B')
+    if count not in sizes:
+        raise BadInput(f'"{value}" is no {noun}; use one of {", ".join(map(str, sizes))} B')
     return count
 
 
@@ -213,10 +260,13 @@ READERS: dict[Any, Callable[[Any], Any]] = {
     bool: read_flag,
     Text: read_text,
     SlotName: read_slot_name,
-    Width: OneOf("link width", (1, 2, 4, 8, 16)),
+    Width: OneOf("link width", (1, 2, 4, 8, 16), left_out=(12, 32)),
     LaneNumber: Between("lane", 0, MAX_LANES - 1),
     SpeedGtps: read_speed,
     Payload: read_payload,
+    CompletionSize: read_completion_size,
+    Watts: read_watts,
+    Celsius: read_celsius,
     ByteCount: read_byte_count,
     ByteOffset: read_byte_offset,
     Displacement: read_displacement,
@@ -226,6 +276,9 @@ READERS: dict[Any, Callable[[Any], Any]] = {
     BusBytes: OneOf("bus width in bytes", (8, 16, 32, 64)),
     LaneOfBus: Between("byte lane of a bus", 0, 63),
     Depth: Between("queue depth", 1, 256),
+    Tags: Between("number of tags", 1, 768),
+    Retries: Between("number of retries", 0, 16),
+    Channels: Between("number of channels", 1, 8),
     Probability: read_probability,
     LaneRates: read_lane_rates,
     LaneSpeeds: read_lane_speeds,

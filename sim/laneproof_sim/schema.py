@@ -17,8 +17,8 @@ import attrs
 from laneproof.documents import KEY, Seconds
 from laneproof_sim import quantities as q
 from laneproof_sim.damage.when import When
-from laneproof_sim.faults import CATALOGUE, Fault
-from laneproof_sim.scenario import SCHEMA, Scenario, Slot
+from laneproof_sim.faults import CATALOGUE, IN_SWITCHES, Fault, SwitchFault
+from laneproof_sim.scenario import SCHEMA, Scenario, Slot, Switch
 
 _NUMBER = r"[0-9]+(\.[0-9]*)?([eE][+-]?[0-9]+)?\s*"
 _BYTES = {
@@ -39,7 +39,10 @@ _QUANTITIES: dict[Any, dict[str, Any]] = {
     q.SlotName: {"type": "string", "pattern": f"^{q.SLOT_NAME}$"},
     q.SpeedGtps: _SPEED,
     q.LaneSpeeds: {"type": "object", "patternProperties": {_LANES: _SPEED}, "additionalProperties": False},
+    q.Watts: {"type": "string", "pattern": f"^{q.MEASURE}W$", "examples": ["25 W"]},
+    q.Celsius: {"type": "string", "pattern": f"^{q.MEASURE}°C$", "examples": ["45 °C"]},
     q.Payload: {**_BYTES, "examples": [f"{nbytes} B" for nbytes in q.PAYLOADS]},
+    q.CompletionSize: {**_BYTES, "examples": [f"{nbytes} B" for nbytes in q.COMPLETIONS]},
     q.ByteCount: _BYTES,
     q.ByteOffset: _BYTES,
     q.Displacement: {**_BYTES, "examples": ["4 B", f"{q.MAX_DISPLACEMENT} B"]},
@@ -58,13 +61,13 @@ _QUANTITIES: dict[Any, dict[str, Any]] = {
 }
 """What `quantities.READERS` take, but for the whole numbers whose readers say themselves what they take."""
 
-_SHARED: dict[Any, str] = {Slot: "slot", When: "when"}
+_SHARED: dict[Any, str] = {Slot: "slot", Switch: "switch", When: "when"}
 """Tables that stand in one place, to be referred to."""
 
 
 def scenario_schema() -> dict[str, Any]:
     """The JSON Schema (draft-07, which TOML editors read) of scenario files."""
-    definitions = {kind.kind: _table(kind, tag=kind.kind) for kind in CATALOGUE}
+    definitions = {kind.kind: _table(kind, tag=kind.kind) for kind in (*CATALOGUE, *IN_SWITCHES)}
     found = _table(Scenario)
     found["properties"]["schema"] = {"const": SCHEMA}
     return {
@@ -105,6 +108,8 @@ def _value(hint: Any) -> dict[str, Any]:
         return _QUANTITIES[hint]
     if hint == Fault:
         return {"oneOf": [{"$ref": f"#/definitions/{kind.kind}"} for kind in CATALOGUE]}
+    if hint == SwitchFault:
+        return {"oneOf": [{"$ref": f"#/definitions/{kind.kind}"} for kind in IN_SWITCHES]}
     if hint in _SHARED:
         return {"$ref": f"#/definitions/{_SHARED[hint]}"}
     if get_origin(hint) is Literal:

@@ -1,194 +1,230 @@
-"""One slot at work: link, registers, kernel and engine of an open card, put together behind one lock.
+"""One slot at work: link, channels and clock of an open card, put together behind the lock of its hierarchy.
 
-Everything that the outside sees of a slot goes through here: transfers, readings, reset, close. Virtual time moves
-only here and in the clock itself.
+Everything that the outside sees of a slot but its transfers goes through here: readings, resets, close. Transfers are
+in `open_channel`.
 """
 
 from __future__ import annotations
 
-import threading
+import math
+from collections.abc import Callable
+from functools import partial
+from typing import NoReturn, TypeVar
 
-import numpy as np
-
-from laneproof import pcie
-from laneproof.contract import Completion
-from laneproof.errors import BadInput, CannotOpen, DeviceLost, EndpointBusy, EndpointClosed
-from laneproof.readings import Conditions, ErrorReading, LinkReading, PartnerCondition, PartnerLink, Unavailable
-from laneproof_sim.damage.delivery import Delivery
-from laneproof_sim.damage.halting import Halts
-from laneproof_sim.damage.memory import CardMemory
+from laneproof.contract import ResetLevel
+from laneproof.errors import CannotOpen, DeviceLost, DriverFault, EndpointBusy, EndpointClosed
+from laneproof.readings import Conditions, ErrorReading, LinkReading, Sensor, Unavailable
+from laneproof_sim import packets, resetting, topology
+from laneproof_sim.branch import Branch
+from laneproof_sim.card_state import CardState
+from laneproof_sim.damage.channels import Channels
+from laneproof_sim.damage.halting import Halts, SwitchedOff
+from laneproof_sim.damage.host import HostCounts
+from laneproof_sim.degradation import Degradation
+from laneproof_sim.disturbances import Disturbances
 from laneproof_sim.engine import Engine
 from laneproof_sim.faults import Absent
-from laneproof_sim.kernel import End, Kernel
-from laneproof_sim.line import ErrorSites, Line
-from laneproof_sim.link import OpenLink
-from laneproof_sim.packets import link_timing
+from laneproof_sim.kernel import End
+from laneproof_sim.observing import condition, decoded, sensors
+from laneproof_sim.open_channel import OpenChannel
 from laneproof_sim.registers import LinkPartner
-from laneproof_sim.scenario import Slot
-from laneproof_sim.training import Change, train
+from laneproof_sim.route import Route
+from laneproof_sim.scenario import Scenario, Slot
+from laneproof_sim.training import NO_RECEIVER, Change, train
 from laneproof_sim.truth import Truth
 from laneproof_sim.virtual_clock import VirtualClock
+from laneproof_sim.working_link import WorkingLink
 
 SETTLE_S = 0.1
 """What software allows a card after a reset before it speaks to it (base specification, from memory)."""
 
+_T = TypeVar("_T")
 _NOT_OBSERVABLE = "this platform shows neither the near port's registers nor the card's"
 _FIRMWARE = "the platform's firmware owns error reporting; the kernel is told of no error and counts none"
-_ERROR_FLAGS = ("CED", "NFED", "FED", "URD")
-_NO_SENSORS = Unavailable("a simulated host has no sensors")
-_NO_MEMORY_ERRORS = Unavailable("a simulated host has no memory that could count errors")
-_NO_IOMMU = Unavailable("a simulated host has no IOMMU")
-_NO_LOG = Unavailable("a simulated kernel counts errors and keeps no log of them")
+_SWITCH_GONE = "the port's configuration space reads all ones: the link above its switch is down"
 _GONE = "the card's configuration space reads all ones, its vendor id FFFF: no card answers"
+_NOT_READY = "the card's vendor id reads 0001: it is not ready yet after a reset"
 
 
 class OpenSlot:
     """A powered slot whose link has trained. Raises CannotOpen where it does not. Safe to use from several threads.
 
-    `truth`, if given, is told what the slot's faults do, and closed with the slot.
+    `bench` says what else is below its root port; without it the slot is alone there. `truth`, if given, is told what
+    the slot's faults do, and closed with the slot.
     """
 
-    def __init__(self, slot: Slot, seed: int, truth: Truth | None = None) -> None:
+    def __init__(self, slot: Slot, seed: int, truth: Truth | None = None, bench: Scenario | None = None) -> None:
         self.slot = slot
+        self.seed = seed
         self._truth = truth
         self.clock = VirtualClock()
-        self.changed = threading.Condition(threading.RLock())
+        self._lost = self._closed = False
+        self._ready_s = 0.0
+        """When the card is ready after its last reset, and what is then restored."""
+        self._saved: dict[int, int] = {}
+        self._branch = Branch.of(slot, bench, seed)
+        self.hierarchy = self._branch.hierarchy
+        self.changed = self.hierarchy.changed
         """Held while the slot is used; notified when a transfer is queued."""
-        self.trained = train(slot)
-        if self.trained.problem:
-            if truth is not None and any(isinstance(fault, Absent) for fault in slot.faults):
-                truth.acted(0.0, 0, Absent.kind)
-            raise CannotOpen(
-                f"slot {slot.name}: {self.trained.problem}; check that the card is seated and powered, and the riser"
-            )
-        self.timing = link_timing(slot, self.trained)
-        self.near = LinkPartner(slot, self.trained, near=True)
-        self.far = LinkPartner(slot, self.trained, near=False)
-        self._kernel = Kernel(self.near, self.far, owned=slot.errors_owned_by == "kernel")
-        self._link = OpenLink(slot, self.trained, self.near, self.far)
+        try:
+            with self.changed:
+                self._power_on(bench)
+        except BaseException:
+            self._branch.leave(slot)
+            raise
 
-        def note(at_s: float, end: End, name: str) -> None:
-            self._kernel.note(at_s, end, name)
-            self._link.note_error(at_s, name)
-
-        def build(receiver: End, lane_rates: tuple[float, ...]) -> Line:
-            rates = {lane: lane_rates[lane] for lane in self.trained.lanes}
-            return Line(self.timing, receiver, ErrorSites(rates, seed, slot.name, receiver), note)
-
-        self._lines = build("far", slot.bit_error_rate.to_card), build("near", slot.bit_error_rate.from_card)
-        Line.join(*self._lines)
-        for line in self._lines:
-            line.begin(self.trained.ready_s)
-        self._engine = Engine(
-            slot,
-            self.timing,
-            *self._lines,
-            CardMemory(slot.faults, seed, slot.name, truth),
-            Halts(slot.faults, seed, slot.name),
-            Delivery(
-                slot.faults,
-                seed,
-                slot.name,
-                payload=self.timing.max_payload,
-                completion=self.timing.completion,
-                truth=truth,
-            ),
-            truth,
-        )
-        self._lost = False
-        self._closed = False
+    def _power_on(self, bench: Scenario | None) -> None:
+        slot, above = self.slot, self._branch.link
+        trained = train(slot, self.hierarchy.now_s)
+        halts = Halts(slot.faults, self.seed, slot.name)
+        if trained.problem or halts.switched_off_s <= trained.ready_s:
+            self._refuse(trained.problem or NO_RECEIVER)
+        near, far = topology.of_slot(slot, bench)
+        owned = slot.errors_owned_by == "kernel"
+        failures = Degradation(slot.faults, slot.temperature)
+        self.link = WorkingLink(slot, trained, near, far, seed=self.seed, owned=owned, above=above, failures=failures)
+        links = (self.link,) if above is None else (above, self.link)
+        self._route = Route.over(links, slot.card, packets.ECRC_NBYTES if slot.ecrc else 0)
+        self._card = CardState(halts, slot.temperature, lost_s=halts.switched_off_s)
+        self._host = HostCounts(slot.faults)
+        if above is not None:
+            above.when_failed.append(self._card.lose)
+        self.link.when_failed.append(partial(self._card.lose, returns=True))
+        self.link.when_degraded.append(lambda at_s, one: self._tell(at_s, one.kind, lane=one.lane))
         # The computer was there before whoever opens the slot: an idle link has gone to its lower speed.
-        self.clock.advance_to(self._link.settled_s)
+        self.clock.advance_to(max(link.states.settled_s for link in links))
+        between, numbers = Channels(slot.faults, slot.card.channels), range(slot.card.channels)
+        self.channels = tuple(OpenChannel(self, f"dma{number}", self._engine_of(number, between)) for number in numbers)
+        for channel in self.channels:
+            self.hierarchy.join(channel.participant)
+        self._branch.slots.append(self)
+        for fault in self._card.halts.reached(0):
+            self._tell(0.0, fault.kind)
+
+    def _refuse(self, problem: str) -> NoReturn:
+        for fault in self.slot.faults:
+            if isinstance(fault, Absent | SwitchedOff):
+                self._tell(0.0, fault.kind)
+        raise CannotOpen(f"slot {self.slot.name}: {problem}; check that the card is seated and powered, and the riser")
+
+    def _engine_of(self, number: int, between: Channels) -> Engine:
+        switch = self._branch.switch
+        disturbances = Disturbances.of(
+            self.slot, self.seed, number, self._route, switch, self._host, between, self._truth
+        )
+        return Engine(self.slot.card, self._route, self._card, disturbances, self._truth)
+
+    @property
+    def near(self) -> LinkPartner:
+        """The port above the slot."""
+        return self.link.near
+
+    @property
+    def far(self) -> LinkPartner:
+        """The card."""
+        return self.link.far
+
+    @property
+    def echo_bytes_per_s(self) -> float:
+        """Payload per second, out and back at once, that a long transfer has while nobody else uses the route."""
+        return self._route.echo_bytes_per_s
 
     @property
     def history(self) -> tuple[Change, ...]:
         """The states that the link has been in so far, in virtual seconds."""
         with self.changed:
             self._settle()
-            return self._link.history
+            return self.link.states.history
 
-    # --- transfers
-
-    def submit(self, ticket: int, out: np.ndarray | None, into: np.ndarray | None) -> None:
-        """Queue a transfer at this moment. Raises BadInput, DeviceLost, EndpointClosed."""
-        with self.changed:
-            self._require_card()
-            if ticket in self._engine.tickets:
-                raise BadInput(f"ticket {ticket} is out already; give each transfer a number of its own")
-            if len(self._engine.tickets) >= self.slot.card.queue_depth:
-                raise BadInput(f"the card takes {self.slot.card.queue_depth} transfers at a time; reap one first")
-            self._engine.submit(ticket, out, into, self._link.wake(self.clock.now_s()))
-            self.changed.notify_all()
-
-    def advance(self, until_s: float) -> list[Completion]:
-        """Run to the next completions and return them, or to `until_s` at most. Raises DeviceLost, EndpointClosed."""
-        with self.changed:
-            self._require_open()
-            at_s, done = self._engine.run(until_s)
-            self.clock.advance_to(at_s)
-            if self._truth is not None:
-                self._truth.require()
-            if not done:
-                self._require_card()
-            return done
-
-    def can_go_on(self) -> bool:
-        """Whether time alone will bring a completion or a loss."""
-        with self.changed:
-            return self._engine.can_go_on()
-
-    def stop(self) -> list[Completion]:
-        """Stop the engine; every ticket that was out completes."""
-        with self.changed:
-            at_s, done = self._engine.stop(self.clock.now_s())
-            self.clock.advance_to(at_s)
-            self.changed.notify_all()
-            return done
+    # --- resets
 
     def flush(self) -> None:
-        """Empty the card's memory, as a data reset does. Raises EndpointBusy, DeviceLost, EndpointClosed."""
-        with self.changed:
-            self._require_card()
-            if self._engine.tickets:
-                raise EndpointBusy(
-                    f"slot {self.slot.name}: transfers are out; stop the engine before its memory is reset"
-                )
-            self._engine.flush()
+        """Empty the card's memory, as a data reset does.
 
-    def reset_function(self) -> None:
-        """A function level reset, and the card set up again by its driver. Raises as `flush` does."""
-        with self.changed:
-            self.flush()
-            saved = self.far.saved()
-            self.far.reset(of_link=False)
-            self.far.restore(saved)
-            self.clock.sleep(SETTLE_S)
-
-    def reset_link(self) -> None:
-        """A hot reset from the port above: the link trains anew, the operating system sets the card up again.
-
-        The link is taken down on purpose, which is no Surprise Down. Raises as `flush` does.
+        Raises EndpointBusy, DeviceLost, DriverFault for a card that is not ready after another reset, EndpointClosed.
         """
         with self.changed:
-            self.flush()
-            self._kernel.forget()
+            self.require_card()
+            self._flush(ResetLevel.DATA)
+
+    def reset_function(self, within_s: float = math.inf) -> None:
+        """A function level reset, and the card set up again by its driver.
+
+        Raises as `flush` does, and DriverFault where `within_s` is too short: before anything is reset, or for a card
+        that is not ready by then.
+        """
+        with self.changed:
+            self.require_card()
+            self._require_time(SETTLE_S, within_s)
+            self._flush(ResetLevel.FUNCTION)
             saved = self.far.saved()
-            trained = train(self.slot, self._link.reset_from(self.clock.now_s()))
-            self.far.reset(of_link=True)
-            self._link.retrained(trained)
-            self.far.restore(saved)
-            for line in self._lines:
-                line.begin(trained.ready_s)
-            self.clock.advance_to(trained.ready_s + SETTLE_S)
+            self.far.reset(of_link=False)
+            self._set_up(ResetLevel.FUNCTION, saved, self.clock.now_s() + SETTLE_S, within_s)
+
+    def reset_link(self, within_s: float = math.inf) -> None:
+        """A hot reset from the port above: the link trains anew, the operating system sets the card up again.
+
+        The link is taken down on purpose, which is no Surprise Down. Raises as `reset_function` does, though not
+        DeviceLost for a card that this brings back.
+        """
+        with self.changed:
+            self._settle()
+            if not (self._lost and self._card.returns):
+                self.require_card()
+            self._require_time(self.link.reset_s + SETTLE_S, within_s)
+            self._flush(ResetLevel.LINK)
+            saved, now_s = self.far.saved(), self.clock.now_s()
+            ready_s = self.link.hot_reset(now_s, self._card.taken_in)
+            self._lost = ready_s == math.inf
+            if self._lost:
+                self._card.lose(now_s, returns=True)
+                self.require_card()
+            self._set_up(ResetLevel.LINK, saved, ready_s + SETTLE_S, within_s)
+
+    def _require_time(self, takes_s: float, within_s: float) -> None:
+        if takes_s > within_s:
+            raise DriverFault(
+                f"slot {self.slot.name}: this reset takes {takes_s:.2g} s of the card's time and the deadline leaves "
+                f"{within_s:.2g} s; nothing was reset"
+            )
+
+    def _flush(self, level: ResetLevel) -> None:
+        self.require_no_pattern()
+        if any(channel.engine.tickets for channel in self.channels):
+            raise EndpointBusy(f"slot {self.slot.name}: transfers are out; stop the engine before its memory is reset")
+        self._card.reset(level)
+        for channel in self.channels:
+            channel.engine.flush()
+
+    def _set_up(self, level: ResetLevel, saved: dict[int, int], from_s: float, within_s: float) -> None:
+        """The operating system waits until the card is ready, from `from_s` on, and restores what it has saved."""
+        now_s, faults = self.clock.now_s(), self.slot.faults
+        if resetting.loses_config(faults, level):
+            self._card.lose_config()
+            self._tell(from_s, resetting.ConfigLost.kind)
+            saved = {}
+        if delay_s := resetting.delay_s(faults, level):
+            self._tell(from_s, resetting.NotReady.kind, lasts_s=delay_s)
+        self.far.ready = False
+        self._ready_s, self._saved = from_s + delay_s, saved
+        self.clock.advance_to(min(self._ready_s, now_s + within_s))
+        self.require_card()
 
     def close(self) -> None:
         """Let go of the slot; what was out is dropped. Idempotent."""
         with self.changed:
-            self._engine.stop(self.clock.now_s())
+            if self._closed:
+                return
             self._closed = True
+            for channel in self.channels:
+                channel.engine.stop(self.clock.now_s())
+                self.hierarchy.leave(channel.participant)
+            if self._branch.link is not None:
+                self._branch.link.when_failed.remove(self._card.lose)
+            self.link.kernel.leave()
+            self._branch.leave(self.slot)
             if self._truth is not None:
                 self._truth.close()
-            self.changed.notify_all()
 
     # --- readings
 
@@ -196,46 +232,32 @@ class OpenSlot:
         """Both partners, decoded from their configuration space as it reads now."""
         with self.changed:
             self._settle()
-            if not self.slot.observable:
-                return LinkReading(near=Unavailable(_NOT_OBSERVABLE), far=Unavailable(_NOT_OBSERVABLE))
-            return LinkReading(
-                near=_decoded(self.near, self._name("near")),
-                far=_decoded(self.far, self._name("far")) if self.far.present else Unavailable(_GONE),
-                wiring=self.slot.wiring,
-            )
+            wiring = self.slot.wiring if self.slot.observable else None
+            return LinkReading(near=self._seen("near", decoded), far=self._seen("far", decoded), wiring=wiring)
 
     def read_errors(self) -> ErrorReading:
         """Both partners' counts, as the kernel has them now."""
         with self.changed:
             self._settle()
-            for applies, why in (
-                (not self.slot.observable, _NOT_OBSERVABLE),
-                (self.slot.errors_owned_by == "firmware", _FIRMWARE),
-            ):
-                if applies:
-                    return ErrorReading(near=Unavailable(why), far=Unavailable(why))
-            far = self._kernel.errors("far", self._name("far"))
+            if why := self._why_uncounted():
+                return ErrorReading(near=Unavailable(why), far=Unavailable(why))
+            errors = self.link.kernel.errors
             return ErrorReading(
-                near=self._kernel.errors("near", self._name("near")),
-                far=far if self.far.present else Unavailable(_GONE),
+                near=self._seen("near", lambda _, name: errors("near", name)),
+                far=self._seen("far", lambda _, name: errors("far", name)),
             )
 
     def read_conditions(self) -> Conditions:
-        """Both partners as their configuration space reads now; of the host there is nothing to read."""
+        """Both partners as their configuration space reads now, the card's sensors, and what the host counts."""
         with self.changed:
             self._settle()
-            near: PartnerCondition | Unavailable = Unavailable(_NOT_OBSERVABLE)
-            far: PartnerCondition | Unavailable = near
-            if self.slot.observable:
-                near = _condition(self.near, self._name("near"))
-                far = _condition(self.far, self._name("far")) if self.far.present else Unavailable(_GONE)
             return Conditions(
-                near=near,
-                far=far,
-                sensors=_NO_SENSORS,
-                memory_errors=_NO_MEMORY_ERRORS,
-                iommu_faults=_NO_IOMMU,
-                reported=_NO_LOG,
+                near=self._seen("near", condition),
+                far=self._seen("far", condition),
+                sensors=self._sensors(),
+                memory_errors=self._host.memory_errors,
+                iommu_faults=self._host.iommu_faults,
+                reported=Unavailable(why) if (why := self._why_uncounted()) else self._branch.reported(self.link),
             )
 
     def images(self) -> tuple[bytes, bytes]:
@@ -245,87 +267,117 @@ class OpenSlot:
             return self.near.image(), self.far.image()
 
     def require_card(self) -> None:
-        """Raise DeviceLost or EndpointClosed unless the card answers now."""
+        """Raise DeviceLost, DriverFault or EndpointClosed unless the card answers now."""
         with self.changed:
-            self._require_card()
+            self._settle()
+            if self._lost:
+                raise DeviceLost(
+                    f"slot {self.slot.name}: {_GONE}; open it again once it is back", link_evidence=self._evidence()
+                )
+            if not self.far.ready:
+                raise DriverFault(f"slot {self.slot.name}: {_NOT_READY}; wait, and try again")
 
-    # --- inside; the lock is held
+    # --- for its channels and the branch; the lock is held
 
-    def _name(self, end: str) -> str:
-        return f"root port of slot {self.slot.name}" if end == "near" else f"card in slot {self.slot.name}"
+    def begin(self, channel: OpenChannel) -> None:
+        """A call that transfers data begins."""
+        self.hierarchy.used([channel.participant], to_transfer=True)
 
-    def _settle(self) -> None:
-        """Bring engine, idle lines, hardware and kernel up to this moment, which a sleeper may have moved."""
-        self._require_open()
-        now_s = self.clock.now_s()
-        self._engine.work(now_s)
-        lost_s = self._engine.lost_s
+    def wake(self) -> float:
+        """Load has come, the links being up to date; return when they can carry it."""
+        at_s = self.clock.now_s()
+        for link in self._route.links:
+            at_s = link.states.wake(at_s)
+        return at_s
+
+    def settle_link(self, now_s: float) -> None:
+        """Bring the slot's own link up to `now_s`, or to the card's loss before that."""
         if not self._lost:
-            for line in self._lines:
-                line.idle_until(min(now_s, lost_s))
-            self._link.run_until(min(now_s, lost_s), max(line.free_s for line in self._lines))
-            if lost_s <= now_s:
-                self._lose_card(lost_s)
-        self._kernel.run_until(now_s)
+            self.link.settle(min(now_s, self._card.lost_s))
+            self._lost = self._card.lost_s <= now_s
+            if self._lost:
+                self._lose_card(self._card.lost_s)
+        if self._branch.failed_s <= now_s:  # and all that is below the switch with it
+            self.near.present = False
 
-    def _require_open(self) -> None:
+    def require_open(self) -> None:
+        """Raise EndpointClosed for a slot that was closed."""
         if self._closed:
             raise EndpointClosed(f"the card in slot {self.slot.name} was closed before")
 
-    def _require_card(self) -> None:
-        self._settle()
+    def require_no_pattern(self) -> None:
+        """Raise EndpointBusy while the card's own pattern takes up the link."""
+        if self.link.pattern is not None:
+            raise EndpointBusy(f"slot {self.slot.name}: the card's pattern engine takes up the link; stop it first")
+
+    def require_truth(self) -> None:
+        """Raise StorageFault if something of what the faults did could not be written."""
+        if self._truth is not None:
+            self._truth.require()
+
+    # --- inside; the lock is held
+
+    def _lose_card(self, at_s: float) -> None:
+        self.link.down(at_s)
+        if at_s == self._card.halts.switched_off_s:
+            self._tell(at_s, SwitchedOff.kind)
+
+    def _seen(self, end: End, show: Callable[[LinkPartner, str], _T]) -> _T | Unavailable:
+        """What `show` makes of a partner and its name, where its registers can be read."""
+        if not self.slot.observable:
+            return Unavailable(_NOT_OBSERVABLE)
+        partner = self.near if end == "near" else self.far
+        why = self._why_silent() if end == "far" else "" if partner.present else _SWITCH_GONE
+        return Unavailable(why) if why else show(partner, self._name(end))
+
+    def _name(self, end: str) -> str:
+        if end == "far":
+            return f"card in slot {self.slot.name}"
+        return f"{self.near.function.kind} of slot {self.slot.name}"
+
+    def _why_silent(self) -> str:
+        """Why the card's registers show nothing, empty where they do."""
+        if not self.far.present:
+            return _GONE
+        return "" if self.far.ready else _NOT_READY
+
+    def _tell(self, at_s: float, kind: str, **more: float) -> None:
+        """Put on record, where that is asked for, what a fault did that concerns no message."""
+        if self._truth is not None:
+            self._truth.acted(at_s, 0, kind, **more)
+
+    def _sensors(self) -> tuple[Sensor, ...] | Unavailable:
         if self._lost:
-            raise DeviceLost(
-                f"slot {self.slot.name}: {_GONE}; open it again once it is back", link_evidence=self._evidence()
-            )
+            return Unavailable(_GONE)
+        now_s = self.clock.now_s()
+        moves = now_s < self._card.halted_s and not self._card.halts.reached(0)
+        return sensors(self.slot, now_s, at_work=moves and any(channel.engine.tickets for channel in self.channels))
+
+    def _why_uncounted(self) -> str:
+        """Why the kernel has nothing to show of errors, empty where it has."""
+        if not self.slot.observable:
+            return _NOT_OBSERVABLE
+        return _FIRMWARE if self.slot.errors_owned_by == "firmware" else ""
+
+    def _settle(self) -> None:
+        """Bring engine, idle lines, hardware and kernel up to this moment, which a sleeper may have moved."""
+        self.require_open()
+        participants = [channel.participant for channel in self.channels]
+        self.hierarchy.used(participants, to_transfer=False)
+        now_s = self.clock.now_s()
+        self.hierarchy.catch_up(participants, now_s, self.require_open)
+        self._branch.settle(now_s)
+        if not self.far.ready and now_s >= self._ready_s:
+            self.far.ready = True
+            self.far.restore(self._saved)
+        self.link.kernel.run_until(now_s)
 
     def _evidence(self) -> str:
-        """What the near port shows, empty where it shows nothing."""
+        """What the port above shows, empty where it shows nothing."""
+        above = self._branch.link
+        if above is not None and self.slot.observable and not above.far.present:
+            return f"root port above switch {above.plan.name}: data link layer not active"
         near = self.read_link().near
         if isinstance(near, Unavailable) or near.active is not False:
             return ""
         return f"{near.name}: data link layer not active"
-
-    def _lose_card(self, at_s: float) -> None:
-        """The card leaves its link: its registers answer no more, the near port sees its link go down."""
-        self._lost = True
-        self._kernel.run_until(at_s)
-        self._kernel.forget()
-        self.far.present = False
-        self._link.down(at_s)
-        self._kernel.note(at_s, "near", "SDES")
-
-
-def _decoded(partner: LinkPartner, name: str) -> PartnerLink:
-    seen = pcie.decode(partner.image())
-    link, payload = seen.link, seen.payload
-    assert link is not None
-    assert payload is not None
-    return PartnerLink(
-        name=name,
-        speed_gtps=link.speed_gtps,
-        width=link.width,
-        max_speed_gtps=link.max_speed_gtps,
-        max_width=link.max_width,
-        max_payload=payload.set,
-        read_request=payload.read_request,
-        active=link.dl_active,
-        bandwidth_management=link.bandwidth_management,
-        autonomous_bandwidth=link.autonomous_bandwidth,
-    )
-
-
-def _condition(partner: LinkPartner, name: str) -> PartnerCondition:
-    """What the registers hold. Those that would name a lane stay clear in the model, and so are not shown."""
-    seen = pcie.decode(partner.image())
-    link, flags = seen.link, seen.device_status
-    assert link is not None
-    assert flags is not None
-    layers = {16.0: seen.physical_16gt, 32.0: seen.physical_32gt}
-    equalisation = {8.0: link.equalisation or ()} if seen.secondary is not None else {}
-    return PartnerCondition(
-        name=name,
-        equalisation=equalisation | {speed: layer.equalisation for speed, layer in layers.items() if layer is not None},
-        clocking=link.clocking,
-        device_status=tuple(flag for flag in flags if flag in _ERROR_FLAGS),
-    )

@@ -26,6 +26,8 @@ from laneproof.integrity import crc_backend, kernels
 ROUNDS = 7
 SITES = 200_000
 """Errors drawn at once: about as many as one transfer of 256 MiB meets at 1e-4 a bit."""
+DAYS = 30
+ECHOED_NBYTES = 64 << 20
 
 
 def table(nbytes: int, rounds: int) -> Iterator[Row]:
@@ -42,12 +44,14 @@ def table(nbytes: int, rounds: int) -> Iterator[Row]:
     yield from engine.digests(buffers)
 
 
-def beyond_the_buffer(rounds: int, sites: int) -> Iterator[Row]:
+def beyond_the_buffer(rounds: int, sites: int, days: int, echoed_nbytes: int) -> Iterator[Row]:
     """Every row on which the buffer's size has no bearing."""
     for name in installed():
         use(name)
         yield from moving.own_overhead(name, rounds)
     yield from simulator.error_sites(sites, rounds)
+    yield from simulator.passing_over(days, rounds)
+    yield from simulator.clean_loopback(echoed_nbytes, rounds)
     yield moving.on_a_card()
 
 
@@ -65,14 +69,11 @@ def main(arguments: list[str] | None = None) -> int:
     options = parser.parse_args(arguments)
     if min(options.mib, options.cached_kib, options.grow_to_mib) < 1 or options.cached_kib % 4:
         parser.error("sizes are 1 or more, that in KiB a multiple of 4")
-    sizes, largest, rounds, sites = (
-        [options.mib << 20, options.cached_kib << 10],
-        options.grow_to_mib << 20,
-        ROUNDS,
-        SITES,
-    )
+    sizes, largest, rounds = [options.mib << 20, options.cached_kib << 10], options.grow_to_mib << 20, ROUNDS
+    beyond = SITES, DAYS, ECHOED_NBYTES
     if options.small:
-        sizes, largest, rounds, sites = [256 << 10, 64 << 10], 64 << 10, 1, 10_000
+        sizes, largest, rounds = [256 << 10, 64 << 10], 64 << 10, 1
+        beyond = 10_000, 1, 1 << 20
         print("tiny buffers and one round: neither figures nor goals mean anything")
     print(f"numpy {np.__version__}, CRC-32 of {crc_backend()}, {os.cpu_count()} processors")
     rows: list[Row] = []
@@ -82,7 +83,7 @@ def main(arguments: list[str] | None = None) -> int:
                 rows.append(row)
                 print(row, flush=True)
         print("\nbeyond the buffer")
-        for row in beyond_the_buffer(rounds, sites):
+        for row in beyond_the_buffer(rounds, *beyond):
             rows.append(row)
             print(row, flush=True)
         buffers = Buffers(*(buffer_of(sizes[0]) for _ in range(2)), min(rounds, 3))

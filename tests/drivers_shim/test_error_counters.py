@@ -79,6 +79,13 @@ def test_linuxs_own_total_is_no_error_of_its_own(tree):
     assert not [name for name in errors(tree, NIC).correctable if "TOTAL" in name]
 
 
+def test_the_row_of_a_bit_that_no_error_has_is_left_out_unless_it_counts(tree):
+    tree.write(RNG, aer_dev_fatal="Undefined 0\nDLP 0")
+    assert errors(tree, RNG).fatal == {"DLP": AtLeast(0, COALESCED)}
+    tree.write(RNG, aer_dev_fatal="Undefined 1\nDLP 0")
+    assert errors(tree, RNG).fatal["Undefined"] == AtLeast(1, COALESCED)
+
+
 def test_a_row_never_seen_before_is_kept_under_its_own_label(tree):
     tree.write(NIC, aer_dev_fatal="DLP 0\nSome New Error 4\n<unknown bit> 2\n\nTOTAL_ERR_FATAL 6")
     assert {name: count.n for name, count in errors(tree, NIC).fatal.items()} == {

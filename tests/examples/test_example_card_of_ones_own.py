@@ -321,3 +321,19 @@ def test_a_port_without_a_listener_cannot_be_opened(connect, listening):
 def test_an_address_that_is_none_is_refused_with_an_example(connect, address):
     with pytest.raises(BadInput, match=r"write for example 127\.0\.0\.1:7110"):
         connect(address)
+
+
+# --- the contract, by the conformance kit
+
+
+def test_it_keeps_the_contract(environment, tmp_path):
+    """As a user runs it: no rule is broken, and no rule that a stream can demonstrate is skipped but for these two."""
+    command = [sys.executable, "-m", "pytest", "-rs", "-p", "no:cacheprovider", "-c", os.devnull, EXAMPLE]
+    quiet = {**environment, "PYTHONDONTWRITEBYTECODE": "1"}
+    done = subprocess.run(command, cwd=tmp_path, env=quiet, capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stdout
+    no_part = ("the card has no", "channel echo has no", "the card has one channel", "the limits name no")
+    reasons = [line.partition("py:")[2].partition(": ")[2] for line in done.stdout.splitlines() if "SKIPPED [" in line]
+    assert reasons
+    missing = [reason.split(",")[0] for reason in reasons if not reason.startswith(no_part)]
+    assert sorted(missing) == ["the rig has no silence() and resume()", "the rig has no stray(nbytes)"]

@@ -14,6 +14,7 @@ import tempfile
 from collections.abc import Iterator
 from pathlib import Path
 
+import dma_topology
 import pytest
 from guest_image import Image, Missing, image
 from guest_machine import Machine, machine
@@ -41,9 +42,26 @@ def guest_without_aer(kernel_image: Image) -> Iterator[Machine]:
     yield from _booted(kernel_image, "pci=noaer")
 
 
-def _booted(kernel_image: Image, options: str) -> Iterator[Machine]:
+@pytest.fixture(scope="module")
+def shared_memory(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The file whose bytes are the memory of one of the functions of `guest_with_dma`."""
+    path = tmp_path_factory.mktemp("memory") / "shared"
+    path.write_bytes(bytes(dma_topology.MEMORY_NBYTES))
+    return path
+
+
+@pytest.fixture(scope="module")
+def guest_with_dma(kernel_image: Image, shared_memory: Path) -> Iterator[Machine]:
+    """A guest with an IOMMU, a DMA engine and a memory that is seen from outside."""
+    more = dma_topology.memory_at(str(shared_memory))
+    yield from _booted(kernel_image, dma_topology.KERNEL_OPTIONS, dma_topology.DEVICES, more)
+
+
+def _booted(
+    kernel_image: Image, options: str, devices: tuple[str, ...] = DEVICES, more: tuple[str, ...] = ()
+) -> Iterator[Machine]:
     try:
-        with machine(kernel_image, DEVICES, options) as running:
+        with machine(kernel_image, devices, options, more) as running:
             yield running
     except Missing as missing:
         pytest.skip(str(missing))

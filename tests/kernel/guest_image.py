@@ -28,7 +28,7 @@ from pathlib import Path
 from attrs import frozen
 
 ROOT = Path(__file__).parents[2]
-MODULES = ("virtio_pci", "virtio_console", "aer_inject", "nvme")
+MODULES = ("virtio_pci", "virtio_console", "aer_inject", "nvme", "vfio_iommu_type1", "vfio_pci")
 DEPENDENCIES = ("numpy", "attrs", "cattrs", "typing_extensions", "rich", "markdown-it-py", "mdurl", "pygments")
 """What the wheel imports to survey a host; scipy and jinja2 it imports only to judge and to report."""
 UNUSED = re.compile(
@@ -71,7 +71,7 @@ def image(folder: Path) -> Image:
     site = folder / "site"
     with zipfile.ZipFile(built) as archive:
         archive.extractall(site)
-    for name in ("guest_agent.py", "guest_recording.py", "in_guest.py"):
+    for name in ("dma_in_guest.py", "guest_agent.py", "guest_recording.py", "in_guest.py"):
         shutil.copyfile(Path(__file__).parent / name, site / name)
     compileall.compile_dir(site, quiet=2, invalidation_mode=py_compile.PycInvalidationMode.UNCHECKED_HASH)
     small = Archive()

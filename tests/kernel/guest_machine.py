@@ -86,6 +86,15 @@ class Machine:
             if "return" in reply:
                 return reply["return"]
 
+    def traced(self, event: str, during: Callable[[], object]) -> list[str]:
+        """The lines that QEMU traces of an event of its own while `during` is called."""
+        self.monitor("trace-event-set-state", name=event, enable=True)
+        before = (self._folder / "qemu").stat().st_size
+        during()
+        self.monitor("trace-event-set-state", name=event, enable=False)
+        text = (self._folder / "qemu").read_bytes()[before:].decode("utf-8", "replace")
+        return [line for line in text.splitlines() if event in line]
+
     def set_register(self, header: bytes, offset: int, value: bytes) -> None:
         """Overwrites configuration bytes of the emulated function that has this `header`, its first 64 bytes.
 

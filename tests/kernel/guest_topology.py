@@ -25,13 +25,13 @@ EMPTY_PORT = "0000:00:06.0"
 
 DEVICES = (
     "pcie-root-port,id=slow,bus=pcie.0,addr=02.0,chassis=1,slot=1,x-speed=16,x-width=4",
-    "virtio-rng-pci,bus=slow,aer=on,disable-legacy=on",
+    "virtio-rng-pci,id=slow_card,bus=slow,aer=on,disable-legacy=on",
     "pcie-root-port,id=above,bus=pcie.0,addr=03.0,chassis=2,slot=2,x-speed=8,x-width=8",
     "x3130-upstream,id=switch,bus=above",
     "xio3130-downstream,id=first,bus=switch,chassis=3,slot=3",
     "xio3130-downstream,id=second,bus=switch,chassis=4,slot=4",
-    "virtio-rng-pci,bus=first,aer=on,disable-legacy=on",
-    "virtio-rng-pci,bus=second,aer=on,disable-legacy=on",
+    "virtio-rng-pci,id=first_card,bus=first,aer=on,disable-legacy=on",
+    "virtio-rng-pci,id=second_card,bus=second,aer=on,disable-legacy=on",
     "pcie-root-port,id=wide,bus=pcie.0,addr=04.0,chassis=5,slot=5,x-speed=16,x-width=16",
     "virtio-rng-pci,bus=wide,aer=on,disable-legacy=on",
     "pcie-root-port,id=pulled,bus=pcie.0,addr=05.0,chassis=6,slot=6,x-speed=16,x-width=8",

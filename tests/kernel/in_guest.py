@@ -143,6 +143,42 @@ def clear_uncorrectable(address: str) -> None:
     _write(address, offset, _read(address, offset))
 
 
+def hold_back(port: str, *below: str) -> None:
+    """Keeps a root port from interrupting for errors, and clears what it and functions below it have on record, so
+    that registers can be looked at before the kernel handles them. Masks nothing, and enables every report."""
+    _write(port, _aer(port) + regs.PCI_ERR_ROOT_COMMAND, 0)
+    for address in (port, *below):
+        aer, express = _aer(address), _express(address)
+        for status, mask in (
+            (regs.PCI_ERR_UNCOR_STATUS, regs.PCI_ERR_UNCOR_MASK),
+            (regs.PCI_ERR_COR_STATUS, regs.PCI_ERR_COR_MASK),
+        ):
+            _write(address, aer + status, 0xFFFFFFFF)
+            _write(address, aer + mask, 0)
+        _write(address, express + regs.PCI_EXP_DEVCTL, _read(address, express + regs.PCI_EXP_DEVCTL, 2) | 0xF, 2)
+        _write(address, express + regs.PCI_EXP_DEVSTA, 0xF, 2)
+        _write(address, regs.PCI_COMMAND, _read(address, regs.PCI_COMMAND, 2) | regs.PCI_COMMAND_SERR, 2)
+        _write(address, regs.PCI_STATUS, 0xF900, 2)
+        if _read(address, regs.PCI_HEADER_TYPE, 1) & regs.PCI_HEADER_TYPE_MASK == regs.PCI_HEADER_TYPE_BRIDGE:
+            _write(address, regs.PCI_SEC_STATUS, 0xF900, 2)
+            control = _read(address, regs.PCI_BRIDGE_CONTROL, 2)
+            _write(address, regs.PCI_BRIDGE_CONTROL, control | regs.PCI_BRIDGE_CTL_SERR, 2)
+    _write(port, _aer(port) + regs.PCI_ERR_ROOT_STATUS, 0x7F)
+
+
+def let_go(port: str, *below: str) -> None:
+    """Undoes it, with nothing left on record and what is masked by default masked again."""
+    hold_back(port, *below)
+    for address in (port, *below):
+        _write(address, _aer(address) + regs.PCI_ERR_COR_MASK, 0xE000)
+    _write(port, _aer(port) + regs.PCI_ERR_ROOT_COMMAND, 7)
+
+
+def write_register(address: str, offset: int, value: int, nbytes: int = 4) -> None:
+    """Writes a register of a function."""
+    _write(address, offset, value, nbytes)
+
+
 def pull_out(port: str) -> None:
     """Takes the card out of a port with hotplug by switching its slot off, with the port's interrupt held back."""
     _change_slot(port, _HOTPLUG_INTERRUPT, 0)

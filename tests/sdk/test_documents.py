@@ -119,7 +119,14 @@ def test_text_is_read_by_the_fields_type(word: str, value: bool) -> None:
     assert options == Options(loud=value, chunk=4096, share=0.25, size=Size(2048))
 
 
-@pytest.mark.parametrize("given", [{"loud": "maybe"}, {"chunk": "4.0"}, {"chunk": ""}, {"share": "nan"}, {"size": "2"}])
+@pytest.mark.parametrize("text", ["0x1F", "0X1f", "31"])
+def test_a_whole_number_in_a_uri_may_be_in_base_16(text: str) -> None:
+    assert structure_text({"chunk": text}, Options, "options").chunk == 31
+
+
+@pytest.mark.parametrize(
+    "given", [{"loud": "maybe"}, {"chunk": "4.0"}, {"chunk": ""}, {"chunk": "0x"}, {"share": "nan"}, {"size": "2"}]
+)
 def test_text_that_is_none_of_it_is_refused_by_name(given: dict[str, str]) -> None:
     with pytest.raises(BadInput, match=f"^options: {next(iter(given))}: "):
         structure_text(given, Options, "options")

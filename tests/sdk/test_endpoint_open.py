@@ -21,7 +21,6 @@ from laneproof.contract import (
     LinkObserver,
     ObserverSource,
     Part,
-    WindowPath,
 )
 from laneproof.errors import BadInput, CannotOpen, CardInUse, DeviceLost, DriverFault, LaneproofError, NotOffered
 from laneproof.readings import ErrorReading, Identity, LinkReading, PartnerLink, Unavailable
@@ -85,6 +84,21 @@ def test_observe_adds_parts_to_those_that_the_card_has(install: Install) -> None
         assert card.read_errors().far == Unavailable("b")
         assert card.identity == Identity(model="invented")
     assert asked == ["0000:65:00.0"]
+
+
+def test_a_card_that_says_what_it_is_knows_better_than_an_observer_that_does_too(install: Install) -> None:
+    class SeenAll(SeenLink, SeenErrors, IdentitySource):
+        def read_identity(self, deadline: Deadline) -> Identity:
+            return Identity(model="what the slot shows")
+
+    install_with_observer(install, lambda _: (SeenAll(),), parts=(Named(),))
+    with laneproof.open("fake:card", observe="seen:x") as card:
+        assert card.identity == Identity(model="invented")
+        assert card.read_link().near == PartnerLink(name="port", width=4)
+        assert card.read_errors().far == Unavailable("b")
+    install_with_observer(install, lambda _: (SeenAll(),))
+    with laneproof.open("fake:card", observe="seen:x") as card:
+        assert card.identity == Identity(model="what the slot shows")
 
 
 def test_an_observer_replaces_no_part_of_the_card(install: Install) -> None:
@@ -176,18 +190,9 @@ def test_the_timeout_is_the_drivers_deadline(install: Install) -> None:
 
 
 def test_a_path_that_nothing_can_move_over_closes_the_card(install: Install) -> None:
-    class Window(WindowPath):
-        size = 4096
-
-        def write(self, offset: int, view: memoryview, deadline: Deadline) -> int:
-            return len(view)
-
-        def read_into(self, offset: int, view: memoryview, deadline: Deadline) -> int:
-            return len(view)
-
     closed: list[str] = []
-    install(FakeDriver(lambda _: card_of(Window(), close=lambda: closed.append("closed"))), "fake")
-    with pytest.raises(NotOffered, match=r"^fake:card open: channel dma0 has a Window"):
+    install(FakeDriver(lambda _: card_of({}, close=lambda: closed.append("closed"))), "fake")
+    with pytest.raises(NotOffered, match=r"^fake:card open: channel dma0 has a dict"):
         laneproof.open("fake:card")
     assert closed == ["closed"]
 

@@ -1,4 +1,4 @@
-"""What the simulator's tests share as fixtures: a slot with a few things changed, open if wanted, and data."""
+"""What the simulator's tests share as fixtures: slots with a few things changed, open if wanted, and data."""
 
 from __future__ import annotations
 
@@ -9,15 +9,7 @@ import numpy as np
 import pytest
 from sim_bench import Bench, plain_slot
 
-from laneproof_sim.scenario import Slot
-
-
-def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
-    """Long tests run only where the command line speaks of them, as with `-m long`."""
-    if "long" not in config.getoption("markexpr"):
-        left_out = [item for item in items if item.get_closest_marker("long")]
-        config.hook.pytest_deselected(items=left_out)
-        items[:] = [item for item in items if item not in left_out]
+from laneproof_sim.scenario import Scenario, Slot
 
 
 @pytest.fixture
@@ -60,3 +52,18 @@ def bench(slot: Callable[..., Slot]) -> Iterator[Callable[..., Bench]]:
 def data() -> Callable[[int], bytes]:
     """`data(nbytes)`: the same arbitrary bytes each time."""
     return lambda nbytes: np.random.default_rng(7).integers(0, 256, nbytes, dtype=np.uint8).tobytes()
+
+
+@pytest.fixture
+def together() -> Iterator[Callable[..., list[Bench]]]:
+    """`together(scenario, seed=…)`: every slot of a bench, opened; closed after the test."""
+    benches: list[Bench] = []
+
+    def open_all(scenario: Scenario, seed: int = 0) -> list[Bench]:
+        opened = [Bench(slot, seed, scenario) for slot in scenario.slots]
+        benches.extend(opened)
+        return opened
+
+    yield open_all
+    for one in benches:
+        one.opened.close()

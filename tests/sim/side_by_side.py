@@ -5,7 +5,6 @@ The latencies that the standard leaves open are the simulator's in both. Nothing
 
 from __future__ import annotations
 
-import itertools
 from collections import Counter
 from collections.abc import Iterable, Mapping
 
@@ -16,10 +15,10 @@ from slow_link import Result, Setting, Sites, run
 from slow_wire import Grid
 
 from laneproof_sim.chance import Places
-from laneproof_sim.engine import CARD_LATENCY_S, DONE_S, READ_LATENCY_S, START_S
+from laneproof_sim.engine import CARD_LATENCY_S, DONE_S, START_S
 from laneproof_sim.line import RETRAIN_S, ErrorSites, Line
 from laneproof_sim.packets import DLLP_NBYTES, WRITE_OVERHEAD_NBYTES, LinkTiming, Load, link_timing
-from laneproof_sim.scenario import Slot
+from laneproof_sim.scenario import DEFAULT_READ_LATENCY, Slot
 from laneproof_sim.training import train
 
 SEGMENT_NBYTES = 64 * 1024
@@ -68,11 +67,12 @@ def setting_of(timing: LinkTiming) -> Setting:
         read_request=timing.read_request,
         tags=100_000,
         open_items=SEGMENTS_IN_HAND,
-        ack_latency_symbols=(timing.answer_every - 1) * packet,  # it waits for one packet before it begins to count
+        # It waits for one packet before it begins to count.
+        ack_latency_symbols=max(0.0, timing.answer_interval_s / symbol_s - packet),
         nak_latency_symbols=one_way,
         sender_latency_symbols=one_way - DLLP_NBYTES / timing.width,
         replay_timer_symbols=timing.replay_timer_s / symbol_s,
-        host_latency_s=READ_LATENCY_S,
+        host_latency_s=DEFAULT_READ_LATENCY,
         card_turn_s=CARD_LATENCY_S,
         recovery_s=RETRAIN_S,
     )
@@ -112,10 +112,10 @@ def echo(slot: Slot, data: bytes, lanes: Lanes) -> Seen:
     notes: list[tuple[float, str, str]] = []
     opened = bench.opened
     start_s = opened.clock.now_s()
-    begin = int((start_s + START_S) * opened.timing.line_bits_per_s)
-    for line, sender in zip(opened._lines, ENDS, strict=True):
+    begin = int((start_s + START_S) * opened.link.timing.line_bits_per_s)
+    for line, sender in zip(opened.link.lines, ENDS, strict=True):
         line._note = lambda *note: notes.append(note)
-        line._sites = Planted(begin + bit for bit in itertools.chain(*lanes[sender].values()))
+        line._sites = Planted(lanes[sender], begin)
     done = bench.echo(data, len(data))
     opened.read_errors()  # the line that was idle at the end is looked at too
     opened.close()

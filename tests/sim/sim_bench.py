@@ -2,23 +2,27 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
+from typing import Any
 
+import attrs
 from attrs import frozen
 
 from laneproof.clock import Deadline
 from laneproof_sim.line import ErrorSites
 from laneproof_sim.path import DmaPath
-from laneproof_sim.scenario import EchoCard, RootPort, Slot
+from laneproof_sim.scenario import EchoCard, Port, Scenario, Slot, Switch
 from laneproof_sim.slot import OpenSlot
 
 
 class Planted(ErrorSites):
-    """Errors exactly where a test puts them; the last one lies beyond all time, so that there is always a next."""
+    """Errors exactly where a test puts them, by lane or all on lane 0; the last one lies beyond all time, so that there
+    is always a next."""
 
-    def __init__(self, bits: Iterable[int]) -> None:
+    def __init__(self, bits: Iterable[int] | Mapping[int, Iterable[int]], first: int = 0) -> None:
         super().__init__({})
-        self._ahead.extend(sorted(bits))
+        lanes = bits if isinstance(bits, Mapping) else {0: bits}
+        self._ahead.extend(sorted((first + bit, lane) for lane, of_lane in lanes.items() for bit in of_lane))
         self._heap = [(1 << 62, 0)]
 
 
@@ -32,11 +36,13 @@ class Echo:
 
 
 class Bench:
-    """One open slot and its path."""
+    """One open slot and the path of one of its channels."""
 
-    def __init__(self, slot: Slot, seed: int) -> None:
-        self.opened = OpenSlot(slot, seed)
-        self.path = DmaPath(self.opened)
+    def __init__(
+        self, slot: Slot, seed: int, scenario: Scenario | None = None, channel: int = 0, opened: OpenSlot | None = None
+    ) -> None:
+        self.opened = OpenSlot(slot, seed, bench=scenario) if opened is None else opened
+        self.path = DmaPath(self.opened, channel)
 
     def deadline(self, timeout_s: float = 5.0) -> Deadline:
         return Deadline(timeout_s, self.opened.clock)
@@ -72,6 +78,25 @@ def plain_slot() -> Slot:
     return Slot(
         name="north",
         wiring=8,
-        near=RootPort(max_speed=8.0, max_width=8),
+        near=Port(max_speed=8.0, max_width=8),
         card=EchoCard(max_speed=8.0, max_width=8, model="echo card", serial="invented"),
+    )
+
+
+def plain_switch(**changes: Any) -> Switch:
+    """A healthy switch with a link above it as wide and fast as that of the plain slot."""
+    port = plain_slot().near
+    return attrs.evolve(Switch(name="hub", wiring=8, near=port, upstream=port), **changes)
+
+
+def below_a_switch(*names: str, switch: dict[str, Any] | None = None, **changes: Any) -> Scenario:
+    """A bench of plain slots of these names, with changes, below a plain switch, with others."""
+    slots = tuple(attrs.evolve(plain_slot(), name=name, below="hub", **changes) for name in names)
+    return Scenario(
+        schema=1,
+        name="shared",
+        invented="invented",
+        description="Slots below a switch.",
+        switches=(plain_switch(**(switch or {})),),
+        slots=slots,
     )

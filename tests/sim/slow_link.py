@@ -60,6 +60,16 @@ class Event:
     name: str
 
 
+@frozen
+class LaneMark:
+    """What the receiver at an end lays to one lane: a block that it cannot read, or a mismatch of data parity."""
+
+    ui: int
+    end: str
+    lane: int
+    parity: bool
+
+
 @frozen(kw_only=True)
 class Result:
     """What happened; the mappings have a key for each end. Bytes and packets count at the end that sends them, but
@@ -68,6 +78,7 @@ class Result:
     """
 
     events: tuple[Event, ...]
+    marks: tuple[LaneMark, ...]
     replays: Mapping[str, int]
     packets_replayed: Mapping[str, int]
     duplicates: Mapping[str, int]
@@ -99,6 +110,7 @@ class Link:
         self.now = self.last_ui = self.resume_ui = 0
         self.retrains = 0
         self.events: list[Event] = []
+        self.marks: list[LaneMark] = []
         self._heap: list[tuple[int, int, int, Callable[..., None], tuple[Any, ...]]] = []
         self._order = itertools.count()
         self.ports = {name: Port(name, self) for name in ENDS}
@@ -131,6 +143,9 @@ class Link:
 
     def report(self, port: Port, name: str) -> None:
         self.events.append(Event(self.now, port.name, name))
+
+    def mark(self, port: Port, lane: int, *, parity: bool) -> None:
+        self.marks.append(LaneMark(self.now, port.name, lane, parity))
 
     def recover(self, deaf: Port | None) -> None:
         """Both directions stop; what `deaf` sends is not understood from now on. Nothing is new in Recovery already."""
@@ -239,6 +254,7 @@ def run(
 
     return Result(
         events=tuple(link.events),
+        marks=tuple(link.marks),
         replays=each(lambda port: port.replays),
         packets_replayed=each(lambda port: port.packets_replayed),
         duplicates=each(lambda port: port.duplicates),

@@ -6,11 +6,11 @@ Sequence numbers do not wrap here; 12 bits of them would say the same for runs t
 
 from __future__ import annotations
 
-from collections import deque
+from collections import Counter, deque
 from collections.abc import Callable
 from typing import TYPE_CHECKING
 
-from slow_wire import EDS_TOKEN_NBYTES, SKP_SYMBOLS_8B10B, Sent, Tlp, damage_of, dllp
+from slow_wire import BLOCK_SYMBOLS, EDS_TOKEN_NBYTES, SKP_SYMBOLS_8B10B, Sent, Tlp, damage_of, dllp
 
 if TYPE_CHECKING:
     from slow_link import Link
@@ -47,6 +47,8 @@ class Port:
         self.due_ui: dict[str, int] = {}  # Ack and UpdateFC
         self.replays = self.packets_replayed = self.duplicates = 0
         self.pieces: list[tuple[int, int, int]] = []
+        self.parity: Counter[int] = Counter()  # of each lane, wrong bits in data blocks since it was last compared
+        self.skp_sets = 0  # that came since the last Recovery
 
     # Sending
 
@@ -79,7 +81,9 @@ class Port:
         if self.grid.blocks:
             at = self.grid.block_from(start + EDS_TOKEN_NBYTES)
             self._put(Sent("EDS", at - EDS_TOKEN_NBYTES, at))
-            self._put(Sent("SKP", at, at + 16 * self.grid.width))
+            end = at + BLOCK_SYMBOLS * self.grid.width
+            self._put(Sent("SKP", at, end))
+            self.link.at(self.grid.gone(end), ARRIVAL, self.peer.compare_parity, self.link.retrains)
         else:
             at = self.grid.block_from(start)
             self._put(Sent("SKP", at, at + SKP_SYMBOLS_8B10B * self.grid.width))
@@ -184,9 +188,7 @@ class Port:
         elif sequence < self.expected:
             self.duplicates += 1
             self._schedule("Ack")
-        elif (
-            not self.nak_scheduled
-        ):  # one before it is missing, which is reported once (base specification, from memory)
+        elif not self.nak_scheduled:  # one before it is missing, which is reported once (base specification, 3.6.3.1)
             self.link.report(self, "BadTLP")
             self._schedule_nak()
 
@@ -213,12 +215,30 @@ class Port:
             return  # a training sequence
         struck = next((sent for sent in self.on_wire if sent.start <= position < sent.end), None)
         damage = damage_of(self.grid.blocks, struck, position, in_sync_header)
+        if self.grid.blocks and (in_sync_header or (struck is not None and struck.kind == "SKP")):
+            self.link.mark(self.peer, lane, parity=False)
+        elif self.grid.blocks:
+            self.peer.parity[lane] += 1
         if struck is not None and damage.packet is not None:
             struck.spoil(damage.packet)
         if damage.rx_error:
             self.link.report(self.peer, "RxErr")
         if damage.retrain:
             self.link.recover(deaf=self)
+
+    def compare_parity(self, retrains: int) -> None:
+        """A SKP ordered set has come. To 8 GT/s each holds the parity of what came before it, above that every second,
+        the Control SKP ordered set; a new data stream, as after a Recovery, begins anew (base specification, 4.2.8.2).
+        """
+        if retrains != self.link.retrains or self.link.now < self.link.resume_ui:
+            return
+        self.skp_sets += 1
+        if self.grid.speed_gtps > 8 and self.skp_sets % 2:
+            return
+        for lane, wrong in self.parity.items():
+            if wrong % 2:
+                self.link.mark(self, lane, parity=True)
+        self.parity.clear()
 
     def pause(self, resume_ui: int, deaf: bool) -> None:
         """Recovery: a packet begun is sent to its end, then nothing until `resume_ui`; clocks stand still meanwhile."""
@@ -236,5 +256,7 @@ class Port:
     def _resume(self) -> None:
         if self.link.now >= self.link.resume_ui:
             self.deaf_from_ui = None
+            self.skp_sets = 0
+            self.parity.clear()
             self.position = max(self.position, self.grid.block_from(self.grid.symbol_from(self.link.now)))
             self.skp_due = self.position + self.link.skp_positions

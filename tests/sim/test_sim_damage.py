@@ -16,6 +16,7 @@ from attrs import frozen
 import laneproof
 from laneproof.integrity.origin import Past, trace
 from laneproof_sim.faults import CATALOGUE
+from laneproof_sim.transactions.packet import TransactionFault
 
 SIZE = 64 * 1024
 PAGE = 4096
@@ -70,6 +71,9 @@ ROWS = {
     "reversed-words": Row("", {"reversed-bytes"}),
 }
 ELSEWHERE = {"extra-beat", "second-short", "spliced", "drop-off", "stall", "absent"}
+ELSEWHERE |= {"failing-lane", "failing-speed", "config-lost", "not-ready"}
+ELSEWHERE |= {"foreign-channel", "rotated-channels"}
+ELSEWHERE |= {fault.kind for fault in CATALOGUE if issubclass(fault, TransactionFault)}
 """Kinds whose effect is not in the data of one message; what they do has tests of its own, here and of the path."""
 WHOLE_UNITS = {
     "lost-pages": (PAGE, 3),

@@ -26,7 +26,7 @@ RATE, BITS, RUNS = 1e-4, 40_000, 600
 def sites(*purpose: object, lanes: int = 1, rate: float = RATE) -> list[int]:
     """Places of the errors among the first BITS bits of each lane."""
     found = ErrorSites(dict.fromkeys(range(lanes), rate), *purpose)
-    return list(takewhile(lambda bit: bit < BITS, iter(found.take, None)))
+    return list(takewhile(lambda bit: bit < BITS, (bit for bit, _ in iter(found.take, None))))
 
 
 def p_of_counts(counts: list[int], expected: stats.rv_frozen) -> float:
@@ -52,14 +52,14 @@ def test_gaps_between_errors_are_geometric() -> None:
     # In the unit interval by the distribution function, drawn uniformly within each step of it.
     draw = np.random.default_rng(1)
     found = ErrorSites({0: 0.05}, "gaps")
-    gaps = np.diff([found.take() for _ in range(4000)])
+    gaps = np.diff([found.take()[0] for _ in range(4000)])
     expected = stats.geom(0.05)
     assert stats.kstest(expected.cdf(gaps) - draw.random(gaps.size) * expected.pmf(gaps), "uniform").pvalue > SMALLEST_P
 
 
 def test_one_gap_says_nothing_of_the_next() -> None:
     found = ErrorSites({0: 0.05}, "gaps")
-    gaps = np.diff([found.take() for _ in range(4000)])
+    gaps = np.diff([found.take()[0] for _ in range(4000)])
     assert stats.spearmanr(gaps[:-1], gaps[1:]).pvalue > SMALLEST_P
 
 
@@ -87,10 +87,10 @@ def idle_events(speed: float, seed: int, idle_s: float, each: float) -> tuple[li
     opened = bench.opened
     begin, last = int(opened.clock.now_s() * speed * 1e9), int(idle_s * speed * 1e9)
     lanes = drawn(slot, each / (4 * last), seed, 0, last)
-    for line, sender in zip(opened._lines, ENDS, strict=True):
-        line._sites = Planted(begin + bit for of_lane in lanes[sender].values() for bit in of_lane)
+    for line, sender in zip(opened.link.lines, ENDS, strict=True):
+        line._sites = Planted(lanes[sender], begin)
     opened.clock.sleep(idle_s)
-    return list(run(setting_of(opened.timing), [], Sites(**lanes), until_s=idle_s).events), bench
+    return list(run(setting_of(opened.link.timing), [], Sites(**lanes), until_s=idle_s).events), bench
 
 
 def test_recovery_hides_errors_as_a_dead_time_does() -> None:

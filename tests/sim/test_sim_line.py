@@ -264,7 +264,7 @@ def test_errors_come_at_the_rate_asked_for():
     bits, rate, lanes = 20_000_000, 1e-4, 2
     sites = ErrorSites(dict.fromkeys(range(lanes), rate), "seed")
     found = 0
-    while sites.take() < bits:
+    while sites.take()[0] < bits:
         found += 1
     expected = lanes * bits * rate
     assert abs(found - expected) < 5 * math.sqrt(expected)

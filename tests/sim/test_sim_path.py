@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import threading
 from concurrent.futures import ThreadPoolExecutor
-from itertools import product
 
 import pytest
 
@@ -124,23 +123,14 @@ def test_long_transfers_reach_the_ceiling_and_do_not_pass_it(bench, data, speed,
     one = bench(speed=speed, width=width, near={"max_payload": payload}, card={"max_payload": payload})
     sent = data(16 * MIB)
     rate = len(sent) / one.echo(sent, 4 * MIB).seconds
-    # A ceiling counts Acks as late as they may be; the bench, like hardware, does not wait so long.
-    assert 0.96 < rate / float(pcie.ceiling(speed, width, payload, direction="both")) <= 1.0
-
-
-def test_no_link_of_a_bench_passes_its_ceiling(slot):
-    every = product((2.5, 5.0, 8.0, 16.0, 32.0), (1, 2, 4, 8, 16), (128, 256, 4096), (128, 512, 4096))
-    for speed, width, payload, request in every:
-        card = {"max_payload": payload, "read_request": request}
-        one = slot(speed=speed, width=width, near={"max_payload": payload}, card=card)
-        limit = pcie.ceiling(speed, width, payload, direction="both", read_request=request)
-        assert 0.9 < link_timing(one, train(one)).echo_bytes_per_s() / float(limit) < 1.0
+    # A ceiling counts Acks as late as they may be, the bench a little earlier; and a transfer has a start and an end.
+    assert 0.97 < rate / float(pcie.ceiling(speed, width, payload, direction="both")) <= 1.0
 
 
 def test_the_nominal_rate_is_the_one_that_long_transfers_have(bench, data):
     one = bench()
     sent = data(32 * MIB)
-    assert len(sent) / one.echo(sent, 4 * MIB).seconds == pytest.approx(one.opened.timing.echo_bytes_per_s(), rel=0.01)
+    assert len(sent) / one.echo(sent, 4 * MIB).seconds == pytest.approx(one.opened.echo_bytes_per_s, rel=0.01)
 
 
 def test_ack_limits_are_those_of_the_specification(slot):
@@ -155,7 +145,7 @@ def test_ack_limits_are_those_of_the_specification(slot):
 def test_small_transfers_measure_latency(bench, data):
     one = bench()
     small = one.echo(data(4096), 4096, depth=1).seconds
-    assert small > 4 * 4096 / one.opened.timing.echo_bytes_per_s()
+    assert small > 4 * 4096 / one.opened.echo_bytes_per_s
 
 
 def test_one_way_is_not_slower_than_both_ways(bench, data):
@@ -166,7 +156,7 @@ def test_one_way_is_not_slower_than_both_ways(bench, data):
     received = bytearray(len(sent))
     one.path.submit(1, memoryview(sent), None)
     one.path.submit(2, None, memoryview(received))
-    while one.opened._engine.tickets:
+    while one.opened.channels[0].engine.tickets:
         one.path.reap(one.deadline())
     assert received == sent
     assert one.opened.clock.now_s() - begin_s <= both_s * 1.01

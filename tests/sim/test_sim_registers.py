@@ -7,6 +7,7 @@ import shutil
 import subprocess
 
 import pytest
+from one_partner import READ, WRITE, partner
 
 from laneproof import pcie
 from laneproof.pcie import registers as regs
@@ -23,12 +24,12 @@ LSPCI = shutil.which("lspci") or shutil.which("lspci", path="/usr/sbin:/sbin")
 def test_the_reading_is_what_the_decoder_finds_in_the_images(bench):
     opened = bench(speed=16.0, width=4, card={"max_speed": 8.0}).opened
     reading = opened.read_link()
-    for image, partner in zip(opened.images(), (reading.near, reading.far), strict=True):
+    for image, end in zip(opened.images(), (reading.near, reading.far), strict=True):
         decoded = pcie.decode(image).to_dict()
         link, payload = decoded["link"], decoded["payload"]
-        assert (partner.speed_gtps, partner.width) == (link["speed_gtps"], link["width"]) == (8.0, 4)
-        assert (partner.max_speed_gtps, partner.max_width) == (link["max_speed_gtps"], link["max_width"])
-        assert (partner.max_payload, partner.read_request) == (payload["set"], payload["read_request"])
+        assert (end.speed_gtps, end.width) == (link["speed_gtps"], link["width"]) == (8.0, 4)
+        assert (end.max_speed_gtps, end.max_width) == (link["max_speed_gtps"], link["max_width"])
+        assert (end.max_payload, end.read_request) == (payload["set"], payload["read_request"])
 
 
 def test_payload_is_set_to_the_smaller_of_both(bench):
@@ -89,6 +90,42 @@ def test_lspci_reads_the_same_link_from_the_images(bench, tmp_path):
         assert "Supported Link Speeds: 2.5-16GT/s" in shown
         assert "CEMsk:\tRxErr- BadTLP- BadDLLP- Rollover- Timeout- AdvNonFatalErr+" in shown
         assert ("Root Port (Slot+)" in shown, "DLActive+" in shown) == ((address == "00:01.0"),) * 2
+
+
+@pytest.mark.skipif(LSPCI is None, reason="lspci of pciutils is not installed")
+@pytest.mark.parametrize(
+    ("kind", "shown"),
+    [
+        ("root port", ["Root Port (Slot-)", "RootCmd: CERptEn+ NFERptEn+ FERptEn+", "<SERR+ <PERR+", "Surprise+"]),
+        ("upstream port", ["Upstream Port", "BridgeCtl: Parity- SERR+", "<SERR+ <PERR-", "Surprise-"]),
+        ("downstream port", ["Downstream Port (Slot-)", "BridgeCtl: Parity- SERR+", "<SERR+ <PERR+", "Surprise+"]),
+        ("endpoint", ["Endpoint", "Region 0: Memory at fe800000", ">SERR+ <PERR+", "Surprise-"]),
+    ],
+)
+def test_lspci_reads_the_same_errors_from_each_kind_of_function(kind, shown, tmp_path):
+    # pciutils, run on the images: an outside reader of the same registers.
+    one = partner(kind, ecrc=True)
+    one.raise_error("PoisonedTLP", header=WRITE)
+    one.raise_error("UnxCmplt", header=READ, advisory=True)
+    one.mark_lane(1, parity=False)
+    if one.function.is_bridge:
+        one.forward("fatal")
+    dump = tmp_path / "dump.txt"
+    image = one.image()
+    rows = [f"{at:02x}: {image[at : at + 16].hex(' ')}" for at in range(0, len(image), 16)]
+    dump.write_text("\n".join(["01:00.0 device", *rows, ""]))
+    said = subprocess.run([LSPCI, "-vvv", "-F", dump], capture_output=True, text=True, check=True).stdout
+    for text in (
+        *shown,
+        "DevSta:\tCorrErr+ NonFatalErr+ FatalErr- UnsupReq-",
+        "UESta:\tDLP- SDES- TLP+ FCP- CmpltTO- CmpltAbrt- UnxCmplt-",
+        "Timeout- AdvNonFatalErr+",
+        "First Error Pointer: 0c, ECRCGenCap+ ECRCGenEn+ ECRCChkCap+ ECRCChkEn+",
+        "MultHdrRecCap- MultHdrRecEn- TLPPfxPres- HdrLogCap+",
+        "HeaderLog: 40000001 0100000f fe000000 deadbeef",
+        "LaneErrStat: LaneErr at lane: 1",
+    ):
+        assert text in said
 
 
 @pytest.fixture

@@ -43,6 +43,12 @@ def test_a_scenario_is_read_with_its_units():
     ("good", "bad", "expected"),
     [
         ("max_width = 4 }", "max_width = 3 }", "slot[0].near.max_width: 3 is no link width; use one of 1, 2, 4, 8, 16"),
+        (
+            "max_width = 4 }",
+            "max_width = 12 }",
+            "slot[0].near.max_width: 12 is a legacy link width that newer links lack, and not modelled; use 1, 2, 4, 8",
+        ),
+        ("wiring = 4", "wiring = 32", "slot[0].wiring: 32 is a legacy link width"),
         ("max_width = 4 }", "max_width = true }", "slot[0].near.max_width: True is not a whole number"),
         ("wiring = 4", "wireing = 4", 'slot[0]: unknown key "wireing"; known here: name, wiring'),
         ("wiring = 4", "", "slot[0].wiring: is missing; add it"),
@@ -52,6 +58,17 @@ def test_a_scenario_is_read_with_its_units():
         ('"64 KiB"', '"0 B"', "slot[0].card.fifo: "),
         ('"8 GT/s"', '"12 GT/s"', 'slot[0].near.max_speed: "12 GT/s" is no link speed; use one of 2.5, 5, 8, 16, 32'),
         ('"8 GT/s"', '"64 GT/s"', "slot[0].near.max_speed: 64 GT/s and FLIT mode are not modelled yet"),
+        ('"5 GT/s"', '"64 GT/s"', "slot[0].card.max_speed: 64 GT/s and FLIT mode are not modelled yet; use at most"),
+        (
+            "wiring = 4",
+            'wiring = 4\ntemperature = [{ at = "1 s", card = "30 °C" }, { at = "1 s", card = "40 °C" }]',
+            "slot[0].temperature[1].at: is not after the point before it",
+        ),
+        (
+            "wiring = 4",
+            'wiring = 4\ntemperature = [{ at = "1 s", card = "300 °C" }]',
+            'slot[0].temperature[0].card: "300 °C" is out of range; use -55 to 150 °C',
+        ),
         ('"8 GT/s"', '"8\\nGT/s"', "slot[0].near.max_speed: this text is too long or holds control characters"),
         ('"north"', '"No rth"', 'slot[0].name: "No rth" cannot name a slot'),
         ("schema = 1", "schema = 2", "schema: 2 is not known; begin with schema = 1"),
@@ -94,7 +111,7 @@ def test_a_wrong_value_is_refused_by_file_and_key(good, bad, expected):
         ('[[slot.fault]]\nkind = "stall"', "slot[0].fault[0].after: is missing"),
         (
             '[[slot.fault]]\nkind = "stall"\nafter = "1 MiB"\nx = 1',
-            'slot[0].fault[0]: unknown key "x"; known here: kind, when, after',
+            'slot[0].fault[0]: unknown key "x"; known here: kind, when, after, until',
         ),
         ('[[slot.fault]]\nkind = "bit-flips"\nprobability = 2', "slot[0].fault[0].probability: 2 is no probability"),
         (
@@ -116,6 +133,26 @@ def test_a_wrong_value_is_refused_by_file_and_key(good, bad, expected):
         (
             '[[slot.fault]]\nkind = "never-written"\nwhen = { size_from = "64 B", size_below = "8 B" }',
             "slot[0].fault[0].when: no size is from size_from on and below size_below",
+        ),
+        (
+            '[[slot.fault]]\nkind = "never-written"\nwhen = { temperature_above = "70 °C" }',
+            "slot[0].fault[0].when.temperature_above: the slot says nothing of its temperature",
+        ),
+        (
+            '[[slot.fault]]\nkind = "failing-lane"\nlane = 4\nwhen = { at = "1 s" }',
+            "slot[0].fault[0].lane: lane 4 is not wired; use 0 to 3",
+        ),
+        (
+            '[[slot.fault]]\nkind = "failing-lane"\nlane = 3',
+            "slot[0].fault[0]: when says from when on the lane fails, and nothing else: give after, at",
+        ),
+        (
+            '[[slot.fault]]\nkind = "failing-speed"\nlane = 3\nholds = "64 GT/s"\nwhen = { at = "1 s" }',
+            "slot[0].fault[0].holds: 64 GT/s and FLIT mode are not modelled yet",
+        ),
+        (
+            '[[slot.fault]]\nkind = "drop-off"\nafter = "1 MiB"\nuntil = "data reset"',
+            'slot[0].fault[0].until: "data reset" is not one of never, link reset',
         ),
         (
             '[[slot.fault]]\nkind = "absent"\nwhen = { every = 2 }',
@@ -166,7 +203,7 @@ def test_a_file_too_large_is_refused_without_being_read_whole(tmp_path):
 
 
 def test_an_unknown_bench_lists_those_that_ship():
-    with pytest.raises(BadInput, match="bench nope: is not known; shipped: demo, all-ones, dead-lane"):
+    with pytest.raises(BadInput, match=f"bench nope: is not known; shipped: {', '.join(shipped())}; for a file"):
         load("nope")
 
 

@@ -18,7 +18,7 @@ from test_sim_schema import SCHEMA, allows
 
 from laneproof.documents import parse_toml
 from laneproof.errors import BadInput
-from laneproof_sim.faults import CATALOGUE
+from laneproof_sim.faults import CATALOGUE, IN_SWITCHES
 from laneproof_sim.scenario import Scenario
 from laneproof_sim.scenario_file import read_scenario, shipped
 
@@ -50,16 +50,17 @@ values = st.recursive(
 
 @st.composite
 def mutated(draw: st.DrawFn) -> dict[str, Any]:
-    """A bench that ships, with a few places changed, taken out or added, and a fault of any kind in its first slot."""
+    """A bench that ships, with a few places changed, taken out or added, and a fault in its first slot or a switch."""
     table: Any = copy.deepcopy(draw(st.sampled_from(BENCHES)))
-    fault = {"kind": draw(st.sampled_from(CATALOGUE)).kind}
+    fault = {"kind": draw(st.sampled_from([*CATALOGUE, *IN_SWITCHES])).kind}
     for key in draw(st.lists(st.sampled_from([*SCHEMA["definitions"][fault["kind"]]["properties"]]), max_size=4)):
         fault[key] = draw(values)
     if draw(st.booleans()):
         when = st.dictionaries(st.sampled_from([*SCHEMA["definitions"]["when"]["properties"]]), scalars, max_size=3)
         fault["when"] = draw(when)
     if draw(st.booleans()):
-        table["slot"][0]["fault"] = [fault]
+        owner = draw(st.sampled_from([table["slot"][0], *table.get("switch", [])]))
+        owner["fault"] = [fault]
     for _ in range(draw(st.integers(0, 3))):
         place = table
         while True:

@@ -5,7 +5,7 @@ A lane is named from these registers alone, never from damage in the data. Readi
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping
 
 import attrs
 from attrs import frozen
@@ -131,8 +131,9 @@ def changes(before: Conditions, now: Conditions) -> Iterator[Change]:
             yield Change("memory", f"the host counted {number}")
     if number := _counted(added(now.iommu_faults, before.iommu_faults), "access"):
         yield Change("iommu", f"the IOMMU refused {number}")
-    for error in reported_since(before, now):
-        yield Change("reported", describe_report(error))
+    for alike in _alike(reported_since(before, now)):
+        more = f"; {len(alike) - 1} more like it, the last at {alike[-1].time_s:.6f} s" if len(alike) > 1 else ""
+        yield Change("reported", describe_report(alike[0]) + more)
 
 
 def _partner_changes(end: str, before: PartnerCondition, now: PartnerCondition) -> Iterator[Change]:
@@ -206,6 +207,14 @@ def reported_since(before: Conditions, now: Conditions) -> list[ReportedError]:
         return []
     had = set(earlier)
     return [error for error in later if error not in had]
+
+
+def _alike(errors: list[ReportedError]) -> Iterable[list[ReportedError]]:
+    """Errors that differ in their time alone, together."""
+    found: dict[ReportedError, list[ReportedError]] = {}
+    for error in errors:
+        found.setdefault(attrs.evolve(error, time_s=0.0), []).append(error)
+    return found.values()
 
 
 def describe_report(error: ReportedError) -> str:

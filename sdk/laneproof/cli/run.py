@@ -12,13 +12,13 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from laneproof import safety
 from laneproof.campaign import plan as plans
 from laneproof.campaign import runner
 from laneproof.campaign.plan import Plan
 from laneproof.campaign.results import RunResult
 from laneproof.campaign.statistics import CONFIDENCE, error_rate_bound, format_bound
 from laneproof.campaign.verdict import EXIT_INTERRUPTED, EXIT_STATUS, Verdict
+from laneproof.cli.cautions import print_cautions
 from laneproof.cli.display import watch
 from laneproof.cli.files import report_beside, write_whole
 from laneproof.cli.summary import print_summary
@@ -61,8 +61,8 @@ def call(chosen: argparse.Namespace) -> int:
     report = report_beside(ledger)
     if chosen.json is not None and chosen.json.absolute() in (ledger.absolute(), report.absolute()):
         raise BadInput(f"--json {chosen.json}: the ledger or the report will lie there; name another file")
-    if not chosen.acknowledge_cautions:
-        _show_cautions(human, plan)
+    if runner.physical_endpoints(plan) and not chosen.acknowledge_cautions:
+        print_cautions(human, "puts on record that this was read")
     with _stopping() as stop, watch(human, plan) as watcher:
         result = runner.run(plan, ledger, watch=watcher, stop=stop, cautions_acknowledged=chosen.acknowledge_cautions)
     print_summary(human, result)
@@ -93,15 +93,6 @@ def _stopping() -> Generator[threading.Event]:
     finally:
         for number, handler in before.items():
             signal.signal(number, handler)
-
-
-def _show_cautions(human: Console, plan: Plan) -> None:
-    if not runner.physical_endpoints(plan):
-        return
-    human.print("Before hands go near the computer (--acknowledge-cautions puts on record that this was read):")
-    for caution in safety.CAUTIONS:
-        human.print(f"- {caution.title}: {caution.text}")
-    human.print(f"{safety.DEFERRAL}\n")
 
 
 def _complain_of_errors(result: RunResult) -> None:

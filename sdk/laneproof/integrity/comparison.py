@@ -29,6 +29,11 @@ class WrongRegion:
         return self.stop - self.start
 
 
+Method = Literal["exact", "digest", "card"]
+_METHODS: tuple[Method, ...] = ("exact", "digest", "card")
+"""From the one that says the most to the one that says the least."""
+
+
 def _bytes_checked(comparison: Comparison) -> int:
     return comparison.bytes_checked
 
@@ -41,9 +46,11 @@ class Comparison:
     `regions_cut`, there are more, and only the counts are complete. `first` is the position of the first wrong
     byte. `bytes_expected`, `bytes_received`, `surplus_bytes` and `stalled` say what a check that moved the data saw;
     verifying a buffer leaves them at "all there". `method` is "digest" where a part may have been checked by its CRC
-    only. `caution` is what the pattern or the method cannot tell, in sentences, empty if nothing. `kernels` is what
-    did the work, numpy, numba, the CRC's library or several; the results are the same, so it does not count when
-    comparisons are compared.
+    only, and "card" where the card's own checker compared: it counts wrong bits, so there are no places,
+    `mismatched_bytes` is the least that can hold so many, and `lock_losses` says how often it lost the pattern.
+    `caution` is what the pattern or the method cannot tell, in sentences, empty if nothing. `kernels` is what did the
+    work, numpy, numba, the CRC's library or several; the results are the same, so it does not count when comparisons
+    are compared.
     """
 
     bytes_checked: int
@@ -56,8 +63,9 @@ class Comparison:
     bytes_received: int = field(default=Factory(_bytes_checked, takes_self=True))
     surplus_bytes: int = 0
     stalled: bool = False
-    method: Literal["exact", "digest"] = "exact"
+    method: Method = "exact"
     caution: str = ""
+    lock_losses: int = 0
     kernels: str = field(default="numpy", eq=False)
 
     @property
@@ -67,19 +75,23 @@ class Comparison:
 
     @property
     def ok(self) -> bool:
-        """True only on evidence: at least one byte, every byte expected came and was right, no more came, no stall."""
+        """True only on evidence: at least one byte, every byte expected came and was right, no more came, no stall.
+
+        A card's own checker must have kept its lock, too.
+        """
         return (
             not self.empty
             and self.mismatched_bytes == 0
             and self.bytes_checked == self.bytes_received == self.bytes_expected
             and self.surplus_bytes == 0
             and not self.stalled
+            and self.lock_losses == 0
         )
 
     @property
     def escape_probability(self) -> float:
-        """The probability that a wrong chunk passed: 0 for an exact check, `DIGEST_ESCAPE` for one by digest."""
-        return 0.0 if self.method == "exact" else DIGEST_ESCAPE
+        """The probability that a wrong chunk passed: `DIGEST_ESCAPE` for a check by digest, 0 for one bit by bit."""
+        return DIGEST_ESCAPE if self.method == "digest" else 0.0
 
     def shifted(self, offset: int) -> Comparison:
         """The same with every position moved by `offset` bytes. Raises BadInput if one fell below 0."""
@@ -110,8 +122,9 @@ class Comparison:
             bytes_received=self.bytes_received + other.bytes_received,
             surplus_bytes=self.surplus_bytes + other.surplus_bytes,
             stalled=self.stalled or other.stalled,
-            method="exact" if self.method == other.method == "exact" else "digest",
+            method=_METHODS[max(_METHODS.index(self.method), _METHODS.index(other.method))],
             caution=_each_once(self.caution, other.caution),
+            lock_losses=self.lock_losses + other.lock_losses,
             kernels=kernels_together(self.kernels, other.kernels),
         )
 

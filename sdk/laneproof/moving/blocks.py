@@ -20,7 +20,8 @@ Stretch = tuple[Pattern, int]
 class CheckJob:
     """`nbytes` in blocks of `block`; block number i carries `stretch(i)`. `progress` is told the bytes verified.
 
-    `digest`: blocks are verified by `Pattern.verify_digest`, not by `Pattern.verify`.
+    `digest`: blocks are verified by `Pattern.verify_digest`, not by `Pattern.verify`. So many `threads` may verify and
+    fill blocks, each one at a time.
     """
 
     nbytes: int
@@ -30,6 +31,7 @@ class CheckJob:
     """Block number to what it carries. Looked up once a block: making a pattern takes longer than filling a page."""
     progress: Callable[[int], Any] | None = None
     digest: bool = False
+    threads: int = 1
 
     @property
     def blocks(self) -> int:
@@ -59,8 +61,12 @@ class Tally:
     _stalled: bool = field(default=False, init=False)
 
     def block(self, number: int, stretch: Stretch, received: Bytes) -> None:
-        """Take in a block that came back, whole or not."""
-        part, like = self.job.verify(stretch, received), self._clean
+        """Verify a block that came back, whole or not, and take it in."""
+        self.add(number, self.job.verify(stretch, received))
+
+    def add(self, number: int, part: Comparison) -> None:
+        """Take in what was found in that block; positions count from its start."""
+        like = self._clean
         # Joining two comparisons takes as long as verifying 64 KiB, so clean ones are only counted.
         if part is like or (not part.mismatched_bytes and (like is None or _alike(part, like))):
             self._clean = part
@@ -68,7 +74,7 @@ class Tally:
         else:
             part = part.shifted(number * self.job.block)
             self._wrong = part if self._wrong is None else self._wrong.combined(part)
-        self._received += received.size
+        self._received += part.bytes_checked
         if self.job.progress is not None:
             self.job.progress(self._received)
 

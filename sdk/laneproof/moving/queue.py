@@ -6,20 +6,29 @@ locked here. send and receive_into, which may run at once, are `one_way`'s.
 
 from __future__ import annotations
 
-from laneproof.clock import Deadline
+from concurrent.futures import FIRST_COMPLETED, Future, ThreadPoolExecutor, wait
+from contextlib import nullcontext
+
+from laneproof.clock import SLICE_S, Deadline
 from laneproof.contract import Completion, Limits, QueuedPath
 from laneproof.errors import LaneproofError
 from laneproof.integrity import Comparison
-from laneproof.integrity.buffers import byte_view
-from laneproof.moving.blocks import CheckJob, Stretch, Tally, aligned, largest_piece, spare
+from laneproof.moving.blocks import CheckJob, Tally, largest_piece
+from laneproof.moving.lanes import Allocate, Lane
 from laneproof.moving.mover import Mover
 from laneproof.moving.one_way import OneWay
 from laneproof.moving.tickets import Tickets, require_success
 
+_TURN_S = 0.001
+"""While other threads are at work, completions are waited for so long at a time, lest what they finish waits too."""
+
 
 class QueueMover(Mover):
-    def __init__(self, path: QueuedPath, limits: Limits) -> None:
+    def __init__(self, path: QueuedPath, limits: Limits, allocate: Allocate | None = None) -> None:
         self._limits = limits
+        self._allocate = allocate
+        self._lanes: list[Lane] = []
+        """Lanes of the last check, all free and in the card's own memory, which takes long to make; or none."""
         self._piece = largest_piece(limits)
         self._tickets = Tickets(path)
         self._one_way = OneWay(self._tickets, limits.queue_depth, self._piece)
@@ -68,63 +77,71 @@ class QueueMover(Mover):
         return sum(completion.received for completion in self._tickets.stop(deadline))
 
     def _run_blocks(self, job: CheckJob, tally: Tally, deadline: Deadline) -> None:
-        depth, blocks = min(job.depth, self._limits.queue_depth, job.blocks), job.blocks
-        free = [_Lane(job, self._limits) for _ in range(depth)]
-        under_way: dict[int, _Lane] = {}
-        number = 0
-        while not tally.stalled:
-            while free and number < blocks:
-                lane = free.pop()
-                lane.carry(job, number)
+        lanes = self._take_lanes(job, min(job.depth, self._limits.queue_depth, job.blocks), deadline)
+        numbers = iter(range(job.blocks))
+        under_way: dict[int, Lane] = {}
+        turning: dict[Future[Comparison | None], tuple[Lane, int, int | None]] = {}
+        """Lanes in the hands of another thread, with the blocks that came back and that go out next."""
+
+        def turn(lane: Lane, came: int) -> None:
+            before, after = lane.number, None if tally.stalled else next(numbers, None)
+            if pool is None:
+                turned(lane, before, after, lane.turn_over(job, came, after))
+            else:
+                turning[pool.submit(lane.turn_over, job, came, after)] = lane, before, after
+
+        def turned(lane: Lane, before: int, after: int | None, found: Comparison | None) -> None:
+            if found is not None:
+                tally.add(before, found)
+            if after is not None and not tally.stalled:
                 under_way[self._tickets.submit(lane.out, lane.into)] = lane
-                number += 1
-            if not under_way:
-                return
-            done = self._tickets.reap(deadline)
-            if not done:
-                tally.stall()
-                done = self._tickets.stop(deadline)
-            for completion in done:
-                lane = under_way.pop(completion.ticket)
-                _take_in(tally, lane, completion)
-                free.append(lane)
+
+        # Leaving waits for the threads, whatever happened: they write to memory that the engine is then told to leave.
+        with ThreadPoolExecutor(job.threads, "laneproof-check") if job.threads > 1 else nullcontext() as pool:
+            for lane in lanes:
+                turn(lane, 0)
+            while under_way or turning:
+                for future in [future for future in turning if future.done()]:
+                    turned(*turning.pop(future), future.result())
+                if under_way:
+                    done = self._reap(deadline, _TURN_S if turning else None)
+                    if not done and not deadline.expired:
+                        continue
+                    if not done:
+                        tally.stall()
+                        done = self._tickets.stop(deadline)
+                    for completion in done:
+                        lane = under_way.pop(completion.ticket)
+                        turn(lane, _came(tally, lane, completion))
+                elif turning:
+                    deadline.check()
+                    wait(turning, SLICE_S, FIRST_COMPLETED)
+        if self._allocate is not None and not tally.stalled:
+            self._lanes = lanes
+
+    def _reap(self, deadline: Deadline, at_most_s: float | None) -> list[Completion]:
+        if at_most_s is None:
+            return self._tickets.reap(deadline)
+        with deadline.split(at_most_s) as soon:
+            return self._tickets.reap(soon)
+
+    def _take_lanes(self, job: CheckJob, depth: int, deadline: Deadline) -> list[Lane]:
+        """Lanes for a check of that depth: those of the last one where they fit, others in new memory."""
+        kept, self._lanes = self._lanes, []
+        fitting = [lane for lane in kept if lane.block == job.block][:depth]
+        for lane in kept:
+            if lane not in fitting:
+                lane.close()
+        missing = depth - len(fitting)
+        return fitting + [Lane(job, self._limits, self._allocate, deadline) for _ in range(missing)]
 
 
-class _Lane:
-    """Memory of one transfer under way, and the block that it carries."""
-
-    __slots__ = ("_spare", "into", "number", "out", "received", "sent", "size", "stretch")
-
-    def __init__(self, job: CheckJob, limits: Limits) -> None:
-        self._spare = spare(limits)
-        self.size = job.block
-        self.out = aligned(job.block, limits.alignment)
-        self.into = aligned(job.block + self._spare, limits.alignment)
-        # The same memory, as the pattern takes it fastest.
-        self.sent, self.received = byte_view(self.out), byte_view(self.into)
-        self.number = 0
-        self.stretch: Stretch = job.stretch(0)
-
-    def carry(self, job: CheckJob, number: int) -> None:
-        """Fill with that block, and with what must not come back."""
-        size = job.size(number)
-        if size < self.size:  # the last block
-            self.size = size
-            self.out, self.into = self.out[:size], self.into[: size + self._spare]
-            self.sent, self.received = self.sent[:size], self.received[: size + self._spare]
-        self.number = number
-        self.stretch = pattern, at = job.stretch(number)
-        pattern.fill(self.sent, at)
-        pattern.fill_unlike(self.received, at)
-
-
-def _take_in(tally: Tally, lane: _Lane, completion: Completion) -> None:
+def _came(tally: Tally, lane: Lane, completion: Completion) -> int:
+    """The bytes of a block that are there to be verified."""
     if not tally.stalled:
         require_success(completion)
     elif completion.status == "held":
-        return  # what the hardware may still write to is no evidence
-    received, size = completion.received, lane.size
-    if received:
-        tally.block(lane.number, lane.stretch, lane.received[: min(size, received)])
-    if received > size:
-        tally.surplus(received - size)
+        return 0  # what the hardware may still write to is no evidence
+    if completion.received > lane.size:
+        tally.surplus(completion.received - lane.size)
+    return completion.received

@@ -29,6 +29,9 @@ class NeverWritten(MessageFault):
     cause: ClassVar[str] = "A DMA write that goes nowhere: not started, refused by the IOMMU, or to a wrong address."
     seen: ClassVar[str] = "The whole buffer still holds its pre-fill; link up, error counters clean, full rate."
 
+    refused_by_iommu: bool = False
+    """The host has an IOMMU, which refused the writes and says so."""
+
     def strike(self, message: Message, chance: np.random.Generator) -> None:
         message.data[:] = message.before[: message.size]
 
@@ -179,7 +182,11 @@ class SplitDamage(OldDataFault):
 
 @frozen(kw_only=True)
 class HostBitFlips(MessageFault):
-    """The same bit of each receive buffer is flipped; `at` counts from its first byte. The source stays right."""
+    """The same bit of each receive buffer is flipped; `at` counts from its first byte. The source stays right.
+
+    `counted` says what ECC makes of it: nothing where there is none; one wrong bit is corrected, so that data are
+    right; two in one word, the next bit with it, are not, and are counted so.
+    """
 
     kind: ClassVar[str] = "host-bit-flips"
     cause: ClassVar[str] = "A bad cell in the host's memory, where the receive buffer lies; without ECC nobody counts."
@@ -187,6 +194,9 @@ class HostBitFlips(MessageFault):
 
     at: ByteOffset
     bit: BitNumber
+    counted: Literal["nowhere", "corrected", "uncorrected"] = "nowhere"
 
     def strike(self, message: Message, chance: np.random.Generator) -> None:
-        message.data[self.at : self.at + 1] ^= 1 << self.bit
+        if self.counted != "corrected":
+            both = self.counted == "uncorrected"
+            message.data[self.at : self.at + 1] ^= 1 << self.bit | (1 << (self.bit + 1) % 8 if both else 0)

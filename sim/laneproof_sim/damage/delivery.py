@@ -9,8 +9,10 @@ from collections import deque
 from collections.abc import Sequence
 
 from laneproof_sim.chance import generator
+from laneproof_sim.damage.host import HostCounts
 from laneproof_sim.damage.message import Bytes, Message, MessageFault
 from laneproof_sim.damage.when import Occasion
+from laneproof_sim.temperature import TemperaturePoint, celsius_at
 from laneproof_sim.truth import Truth
 
 MAX_KEPT_NBYTES = 256 << 20
@@ -31,6 +33,8 @@ class Delivery:
         *,
         payload: int = 256,
         completion: int = 256,
+        temperature: Sequence[TemperaturePoint] = (),
+        host: HostCounts | None = None,
         truth: Truth | None = None,
     ) -> None:
         self._faults = [
@@ -39,7 +43,9 @@ class Delivery:
             if isinstance(fault, MessageFault)
         ]
         self._payload, self._completion = payload, completion
+        self._temperature = temperature
         self._truth = truth
+        self._host = host or HostCounts(())
         self._number = self._passed = self._since_reset = 0
         self._looks_back = max((fault.looks_back for fault, _ in self._faults), default=0)
         self._earlier: deque[Bytes] = deque(maxlen=self._looks_back)
@@ -52,16 +58,31 @@ class Delivery:
         self._since_reset = 0
 
     def arrived(
-        self, into: Bytes, size: int, before: Bytes, *, at_s: float = 0.0, depth: int = 1, beside: Sequence[Bytes] = ()
+        self,
+        into: Bytes,
+        size: int,
+        before: Bytes,
+        *,
+        at_s: float = 0.0,
+        depth: int = 1,
+        beside: Sequence[Bytes] = (),
+        others: Sequence[Bytes] = (),
     ) -> int:
         """Damage the message in the first `size` bytes of `into`, which held `before`; how many the card reports.
 
-        `depth` transfers are out, this one among them; `beside` is what the others send.
+        `depth` transfers are out, this one among them; `beside` is what the others send, `others` what
+        other channels do.
         """
         self._number += 1
         self._since_reset += 1
         occasion = Occasion(
-            number=self._number, passed=self._passed, at_s=at_s, size=size, address=into.ctypes.data, depth=depth
+            number=self._number,
+            passed=self._passed,
+            at_s=at_s,
+            size=size,
+            address=into.ctypes.data,
+            depth=depth,
+            celsius=celsius_at(self._temperature, at_s),
         )
         self._passed += size
         acting = [(fault, key) for fault, key in self._faults if fault.acts(occasion, *key)]
@@ -74,12 +95,14 @@ class Delivery:
             since_reset=self._since_reset,
             earlier=tuple(self._earlier),
             beside=beside,
+            others=others,
             payload=self._payload,
             completion=self._completion,
         )
         for fault, key in acting:
             right, reported = into.copy() if self._truth else None, message.received
             fault.strike(message, generator(*key, self._number))
+            self._host.note(fault)
             if self._truth and right is not None:
                 report = {} if message.received == reported else {"received": message.received}
                 self._truth.changed(at_s, self._number, fault.kind, right, into, **report)

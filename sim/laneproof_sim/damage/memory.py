@@ -75,9 +75,9 @@ class CardMemory:
             if isinstance(fault, StuckBit):
                 self._acting.append(_Acting(fault, _Stuck(fault), where))
             elif isinstance(fault, BitFlips) and fault.probability > 0:
-                self._acting.append(_Acting(fault, _Flips(Places(fault.probability, *where), where), where))
+                self._acting.append(_Acting(fault, Flips(Places(fault.probability, *where), where), where))
             elif isinstance(fault, RegularFlips):
-                self._acting.append(_Acting(fault, _Flips(_Regular(fault.every), where), where))
+                self._acting.append(_Acting(fault, Flips(_Regular(fault.every), where), where))
         # In this order: a line that is stuck is stuck for a flipped bit too.
         self._acting.sort(key=lambda one: isinstance(one.does, _Stuck))
 
@@ -106,7 +106,7 @@ class CardMemory:
 class _Acting:
     """A fault, what it does, and whether it acts on the present message."""
 
-    def __init__(self, fault: MemoryFault, does: _Flips | _Stuck, where: tuple[object, ...]) -> None:
+    def __init__(self, fault: MemoryFault, does: Flips | _Stuck, where: tuple[object, ...]) -> None:
         self.fault, self.does, self.where = fault, does, where
         self.now = fault.when is None
 
@@ -126,7 +126,7 @@ class _Stuck:
             words &= 0xFF ^ 1 << fault.bit
 
 
-class _Flips:
+class Flips:
     """Places of one fault's flips, in order, and the bit that each flips."""
 
     def __init__(self, places: Places | _Regular, where: tuple[object, ...]) -> None:

@@ -39,6 +39,8 @@ class Message:
     """What the messages before it had been sent as, the latest first; as many as some fault looks back."""
     beside: Sequence[Bytes]
     """What the other transfers that are out at the same time send, the next one first."""
+    others: Sequence[Bytes] = ()
+    """What the card's other channels send at the same time, the next channel first."""
     payload: int
     """The largest payload of a write on this link, in bytes."""
     completion: int

@@ -9,15 +9,15 @@ from attrs import fields, frozen
 from laneproof.documents import Seconds
 from laneproof.errors import BadInput
 from laneproof_sim.chance import generator
-from laneproof_sim.quantities import ByteCount, Depth, Nth, Probability
+from laneproof_sim.quantities import ByteCount, Celsius, Depth, Nth, Probability
 
 
 @frozen(kw_only=True)
 class Occasion:
     """What is known of a message when a fault may act on it; `number` counts from 1, `passed` the bytes before it.
 
-    `address` is that of the host's buffer, `depth` how many transfers are out at once, this one among them. Everything
-    is counted from power-on.
+    `address` is that of the host's buffer, `depth` how many transfers are out at once, this one among them, `celsius`
+    the card's temperature where its slot declares one. Everything is counted from power-on.
     """
 
     number: int
@@ -26,6 +26,7 @@ class Occasion:
     size: int
     address: int
     depth: int
+    celsius: float | None = None
 
 
 @frozen(kw_only=True)
@@ -46,6 +47,8 @@ class When:
     address_not_multiple_of: ByteCount | None = None
     queue_depth_from: Depth | None = None
     """Transfers that are out at once."""
+    temperature_above: Celsius | None = None
+    """Degrees that the card is above; only where its slot declares its temperature."""
 
     def __attrs_post_init__(self) -> None:
         if all(getattr(self, one.name) is None for one in fields(When)):
@@ -64,6 +67,10 @@ class When:
             and (self.size_not_multiple_of is None or occasion.size % self.size_not_multiple_of != 0)
             and (self.address_not_multiple_of is None or occasion.address % self.address_not_multiple_of != 0)
             and (self.queue_depth_from is None or occasion.depth >= self.queue_depth_from)
+            and (
+                self.temperature_above is None
+                or (occasion.celsius is not None and occasion.celsius > self.temperature_above)
+            )
             and (
                 self.probability is None
                 or bool(generator(*purpose, "when", occasion.number).random() < self.probability)

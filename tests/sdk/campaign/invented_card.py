@@ -253,7 +253,8 @@ class InventedDriver(Driver):
                 raise CannotOpen("no card answers; check that it is seated")
             case _:
                 pass
-        limits = Limits(max_transfer=1 << 20, nominal_bytes_per_s=50e6)
+        carrier = "a serial \x1bline" if path.behaviour == "carried" else ""
+        limits = Limits(max_transfer=1 << 20, nominal_bytes_per_s=50e6, carrier=carrier)
         channel = Channel(name="echo", path=path, limits=limits)
         parts = () if path.behaviour == "unobserved" else (Parts(path),)
         clock = StillClock() if path.behaviour == "still" else MonotonicClock()

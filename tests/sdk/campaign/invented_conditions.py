@@ -82,6 +82,9 @@ def conditions(behaviour: str, reads: int) -> Conditions:
             reported = (*reported, report("Fatal", "MalfTLP"))
         case "reports-mildly" if later:
             reported = (*reported, report("Corrected", "BadTLP"))
+        case "reports-often" if later:
+            mild = report("Corrected", "BadTLP")
+            reported = (*reported, *(attrs.evolve(mild, time_s=mild.time_s + number) for number in range(3)))
         case "hides" if reads in (2, 3):
             return conditions("hidden", 1)
         case "hides" if later:

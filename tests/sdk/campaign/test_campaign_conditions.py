@@ -178,6 +178,12 @@ def test_a_correctable_error_that_the_kernel_reports_is_an_event(on_card: OnCard
     assert len(events(endpoint, "reported")) == 1
 
 
+def test_errors_that_differ_in_their_time_alone_are_one_event(on_card: OnCard) -> None:
+    [event] = events(on_card(INTEGRITY, "reports-often"), "reported")
+    assert "BadTLP at 0000:05:00.1 (Corrected), at 12.500000 s" in event
+    assert event.endswith("; 2 more like it, the last at 14.500000 s")
+
+
 @pytest.mark.parametrize(
     ("address", "why"),
     [
@@ -219,7 +225,7 @@ def test_a_simulated_host_says_what_it_does_not_have(run_plan: Callable[..., Run
     seen = run_plan(LINK, "sim:demo#south").endpoints[0].steps[0].conditions
     assert seen["after"]["far"]["device_status"] == []
     assert seen["after"]["far"]["lane_errors"] is None
-    assert seen["after"]["sensors"] == {"unavailable": "a simulated host has no sensors"}
+    assert seen["after"]["sensors"] == {"unavailable": "this slot's scenario says nothing of temperature or power"}
 
 
 # --- when they are read

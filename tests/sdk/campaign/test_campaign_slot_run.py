@@ -233,10 +233,18 @@ def test_a_rate_without_a_link_to_hold_it_against_is_inconclusive(on_card: OnCar
     assert str(on_card(steps, "unobserved").verdict) == "inconc"
 
 
+def test_the_rate_of_what_carries_the_bytes_to_the_card_is_no_rate_of_its_link(on_card: OnCard) -> None:
+    endpoint = on_card('[[step]]\nkind = "throughput"\nbytes = "64 KiB"\n', "carried")
+    assert str(endpoint.verdict) == "inconc"
+    assert "it is that of a serial �line, and says nothing about the link: give min_rate" in texts(endpoint)
+    assert "share_of_ceiling" not in endpoint.steps[0].measures
+
+
+@pytest.mark.parametrize("card", ["unobserved", "carried"])
 @pytest.mark.parametrize(("rate", "verdict"), [("1 B/s", "pass"), ("999 TB/s", "fail")])
-def test_a_rate_asked_for_is_judged_without_a_link(on_card: OnCard, rate: str, verdict: str) -> None:
+def test_a_rate_asked_for_is_judged_without_a_link(on_card: OnCard, card: str, rate: str, verdict: str) -> None:
     steps = f'[[step]]\nkind = "throughput"\nbytes = "64 KiB"\nmin_rate = "{rate}"\n'
-    assert str(on_card(steps, "unobserved").verdict) == verdict
+    assert str(on_card(steps, card).verdict) == verdict
 
 
 def test_a_soak_of_a_given_time_ends_with_it(on_card: OnCard) -> None:

@@ -27,7 +27,14 @@ ROWS_FOR_EACH = (
 )
 ROWS_ONCE_FOR_EACH = ("own overhead, loopback of 4 KiB", "own overhead, check of a 4 KiB block")
 ROWS_FOR_ALL = ("verify by digest", "CRC-32  ")
-ROWS_ONCE = ("error sites, at once", "next error, look-up", "a clean terabyte passed", "verified loopback, 32 GT/s x16")
+ROWS_ONCE = (
+    "error sites, at once",
+    "next error, look-up",
+    "a clean terabyte passed",
+    "virtual days of a pattern, 1",
+    "simulated loopback, clean",
+    "verified loopback, 32 GT/s x16",
+)
 
 
 @pytest.fixture

@@ -49,6 +49,8 @@ class Compiled(Protocol):
         self, received: _Bytes, before: _Bytes, n: int, k: int, flip: int, runs: _Places
     ) -> tuple[int, int, int]: ...
 
+    def verify_and_overwrite(self, data: _Bytes, before: _Bytes, other: _Bytes, n: int, k: int, flip: int) -> int: ...
+
 
 class CompiledPlaces(Protocol):
     """The module `places`, once it is imported; what its functions do is said there."""

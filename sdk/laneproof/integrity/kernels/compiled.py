@@ -65,18 +65,24 @@ def _copy(out: Bytes, source: Bytes, start: int, nbytes: int, flip: int) -> None
         store(out, place, xor(load(source, start + place), flips))
 
 
+@kernel("none", "bytes out", "int64", "bytes out", "int64", "int64", "int64")
+def _stream_tile(out: Bytes, start: int, scratch: Bytes, far: int, near: int, flip: int) -> None:
+    """Write a long tile past the caches, from what is at the beginning of `scratch` on; which moves on by it."""
+    flips = repeated(flip)
+    for place in range(0, _LONG_TILE_BYTES, VECTOR):
+        made = xor(xor(load(scratch, place), load(scratch, place + far - near)), flips)
+        store(scratch, place + far, made)
+        store_past_caches(out, start + place, made)
+    _copy(scratch, scratch, _LONG_TILE_BYTES, far, 0)
+
+
 @kernel("int64", "bytes out", "int64", "int64", "int64", "int64")
 def _stream(out: Bytes, start: int, far: int, near: int, flip: int) -> int:
     """Write on past the caches, from a vector's boundary on; returns where less than a tile is left."""
-    flips = repeated(flip)
     scratch = np.empty(far + _LONG_TILE_BYTES, np.uint8)
     _copy(scratch, out, start - far, far, 0)
     while start + _LONG_TILE_BYTES <= out.size:
-        for place in range(0, _LONG_TILE_BYTES, VECTOR):
-            made = xor(xor(load(scratch, place), load(scratch, place + far - near)), flips)
-            store(scratch, place + far, made)
-            store_past_caches(out, start + place, made)
-        _copy(scratch, scratch, _LONG_TILE_BYTES, far, 0)
+        _stream_tile(out, start, scratch, far, near, flip)
         start += _LONG_TILE_BYTES
     in_order()
     return start
@@ -215,6 +221,30 @@ def verify(received: Bytes, before: Bytes, n: int, k: int, flip: int, runs: Plac
             _copy(scratch, scratch, got.size, far, 0)
             size = min(2 * max(size, _TILE_BYTES), _LONG_TILE_BYTES) if more_bytes else _TILE_BYTES
     return wrong_bytes, wrong_bits, found
+
+
+@kernel("int64", "bytes out", "bytes", "bytes", "int64", "int64", "int64")
+def verify_and_overwrite(data: Bytes, before: Bytes, other: Bytes, n: int, k: int, flip: int) -> int:
+    """Compare with what follows `before`, and overwrite what is right with the complement of what follows `other`.
+
+    Returns how many bytes were right, from the first on; all behind them are as they were. `data` begins where vectors
+    are aligned. A tile is overwritten once the next one, which follows from it, has been compared.
+    """
+    far, near = n * _UNIT, k * _UNIT
+    scratch = np.empty(far + _LONG_TILE_BYTES, np.uint8)
+    if data.size < _LONG_TILE_BYTES:
+        return 0
+    _copy(scratch, before, 0, far, flip)
+    if _continue_and_compare(scratch, data[:_LONG_TILE_BYTES], far, near, flip)[0]:
+        return 0
+    _copy(scratch, other, 0, far, ~flip)
+    at = _LONG_TILE_BYTES
+    while at + _LONG_TILE_BYTES <= data.size and _obeys(data, at, at + _LONG_TILE_BYTES, far, near, flip):
+        _stream_tile(data, at - _LONG_TILE_BYTES, scratch, far, near, ~flip)
+        at += _LONG_TILE_BYTES
+    _stream_tile(data, at - _LONG_TILE_BYTES, scratch, far, near, ~flip)
+    in_order()
+    return at
 
 
 def check() -> None:

@@ -1,0 +1,209 @@
+"""One open card, put behind frames: does what `framing.card_side` says is asked, with the card's own paths and parts.
+
+All that is answered is one thread's; only the channels have threads that wait for the card, in `served_channel`. Who
+connects, and how bytes reach here, is `serve`'s business.
+"""
+
+from __future__ import annotations
+
+import queue
+from collections.abc import Callable
+from contextlib import suppress
+
+from attrs import evolve
+
+from laneproof.clock import Deadline
+from laneproof.contract import (
+    Card,
+    Channel,
+    ErrorObserver,
+    IdentitySource,
+    LinkObserver,
+    QueuedPath,
+    ResetLevel,
+    Resettable,
+    StreamPath,
+)
+from laneproof.documents import printable
+from laneproof.errors import DeviceLost, NotOffered
+from laneproof.readings import Component, Identity
+from laneproof_drivers.framing.card_side import Asked, CardSide, Greeted, Transfer
+from laneproof_drivers.framing.frame import MOST_PAYLOAD
+from laneproof_drivers.framing.messages import (
+    MOST_CHANNELS,
+    ChannelOffer,
+    Kind,
+    Offer,
+    What,
+    Why,
+    packed_identity,
+)
+from laneproof_drivers.framing.readings_on_the_wire import packed_errors, packed_link
+from laneproof_drivers.served_channel import CONTROL_S, Ended, Served, ServedQueue, ServedStream
+
+WINDOW = 1 << 20
+"""Bytes of DATA that a channel has room for beyond what it has taken."""
+_NOMINAL_BYTES_PER_S = 4e6
+"""What frames in Python keep up with on a busy computer; default timeouts follow from it, whatever the card could."""
+_MOST_TRANSFER = 1 << 20
+_MOST_DEPTH = 16
+
+
+class ServedCard:
+    """A card behind frames. `uri` is what it was opened as, `caveat` what every result on it must carry, or nothing.
+
+    `wake` is called from other threads when there is something to send. Raises NotOffered for a card whose bytes move
+    in neither of the ways that frames know.
+    """
+
+    def __init__(self, card: Card, uri: str, caveat: str, token: bytes, wake: Callable[[], object]) -> None:
+        self._card = card
+        self._uri = uri
+        self._caveat = caveat
+        self._wake = wake
+        self._ended: queue.SimpleQueue[Ended] = queue.SimpleQueue()
+        channels = card.channels[:MOST_CHANNELS]
+        for channel in channels:
+            if not isinstance(channel.path, StreamPath | QueuedPath):
+                raise NotOffered(f"channel {channel.name} has a {type(channel.path).__name__}, which cannot be served")
+        resets = card.part(Resettable)
+        self.side = CardSide(
+            Offer(
+                MOST_PAYLOAD,
+                tuple(map(_offer, channels)),
+                self._identity(),
+                card.part(LinkObserver) is not None,
+                card.part(ErrorObserver) is not None,
+                () if resets is None else tuple(map(int, resets.levels)),
+            ),
+            token,
+        )
+        self._channels = [self._served(number, channel) for number, channel in enumerate(channels)]
+
+    def take(self, data: bytes) -> None:
+        """Do what these bytes ask for."""
+        for asked in self.side.take(data):
+            if isinstance(asked, Transfer):
+                try:
+                    self._channels[asked.channel].submit(asked)
+                except Exception as error:  # as above
+                    self._failed(asked.channel, error)
+            elif isinstance(asked, Greeted):
+                for number in range(len(self._channels)):
+                    self._stop(number)
+            else:
+                self._answer(asked)
+
+    def settle(self) -> None:
+        """Take in what the card has ended."""
+        with suppress(queue.Empty):
+            while True:
+                ended = self._ended.get_nowait()
+                if ended.round != self._channels[ended.channel].round:
+                    continue
+                if ended.done is not None:
+                    self.side.complete(ended.channel, ended.done, ended.data)
+                elif ended.error is not None:
+                    self._failed(ended.channel, ended.error)
+
+    def close(self) -> None:
+        for channel in self._channels:
+            channel.close()
+        self._card.close()
+
+    def _served(self, number: int, channel: Channel) -> Served:
+        def post(ended: Ended) -> None:
+            self._ended.put(ended)
+            self._wake()
+
+        if isinstance(channel.path, QueuedPath):
+            return ServedQueue(number, channel.path, self._card.clock, post)
+        assert isinstance(channel.path, StreamPath)
+        return ServedStream(
+            number,
+            channel.path,
+            self._card.clock,
+            post,
+            full_duplex=channel.limits.full_duplex,
+            started=lambda: self.side.started(number),
+        )
+
+    def _answer(self, asked: Asked) -> None:
+        try:
+            payload = self._do(asked)
+        except Exception as error:  # as above
+            code = Why.NOT_OFFERED if isinstance(error, NotOffered) else _code(error)
+            self.side.refuse(asked, code, printable(str(error)))
+        else:
+            self.side.answer(asked, payload)
+
+    def _do(self, asked: Asked) -> bytes:
+        if asked.kind == Kind.STOP:
+            self._channels[asked.channel].stop()
+            return b""
+        with Deadline(CONTROL_S, self._card.clock) as deadline:
+            if asked.kind == Kind.RESET:
+                resets = self._card.part(Resettable)
+                if resets is None or asked.value not in map(int, resets.levels):
+                    raise NotOffered(f"the card has no reset of level {asked.value}")
+                for channel in self._channels:
+                    channel.stop()
+                resets.reset(ResetLevel(asked.value), deadline)
+                return b""
+            if asked.value == What.IDENTITY:
+                return packed_identity(self._identity())
+            if asked.value == What.LINK and (link := self._card.part(LinkObserver)) is not None:
+                return packed_link(link.read_link(deadline))
+            if asked.value == What.ERRORS and (errors := self._card.part(ErrorObserver)) is not None:
+                return packed_errors(errors.read_errors(deadline))
+        raise NotOffered(f"the card has nothing to read of number {asked.value}")
+
+    def _identity(self) -> Identity:
+        """The card's own, and what a host should know of where it comes from."""
+        source = self._card.part(IdentitySource)
+        if source is None:
+            identity = Identity(model=f"a card behind {self._uri}")
+        else:
+            with Deadline(CONTROL_S, self._card.clock) as deadline:
+                identity = source.read_identity(deadline)
+        more = [Component("served from", self._uri)]
+        if self._caveat:
+            more.append(Component("caveat", self._caveat))
+        return evolve(identity, components=(*identity.components, *more))
+
+    def _stop(self, number: int) -> None:
+        try:
+            self._channels[number].stop()
+        except Exception as error:  # as above
+            self._failed(number, error)
+
+    def _failed(self, channel: int, error: Exception) -> None:
+        self.side.fail(channel, _code(error), printable(str(error)) or type(error).__name__)
+
+
+def _code(error: Exception) -> Why:
+    return Why.DEVICE_LOST if isinstance(error, DeviceLost) else Why.FAILED
+
+
+def _offer(channel: Channel) -> ChannelOffer:
+    limits = channel.limits
+    is_queue = isinstance(channel.path, QueuedPath)
+    grain = limits.granularity
+    most = max(grain, min(limits.max_transfer, _MOST_TRANSFER) // grain * grain)
+    depth = min(limits.queue_depth, _MOST_DEPTH) if is_queue else 4
+    if not limits.full_duplex:
+        # A host that has one small ticket out at a time takes turns by itself.
+        most, depth = max(grain, min(most, limits.fifo_depth or most) // grain * grain), 1
+    # A ticket ends, whatever is behind it, so a transfer comes back as one unit.
+    return ChannelOffer(
+        printable(channel.name),
+        evolve(
+            limits,
+            max_transfer=most,
+            queue_depth=depth,
+            alignment=1,
+            boundary="message",
+            nominal_bytes_per_s=min(limits.nominal_bytes_per_s, _NOMINAL_BYTES_PER_S),
+        ),
+        WINDOW,
+    )

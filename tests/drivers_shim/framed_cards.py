@@ -1,0 +1,50 @@
+"""How the tests hold cards that speak frames: the firmware in a process of its own, and what opens it."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import laneproof
+from laneproof import Endpoint
+
+FIRMWARE = Path(__file__).with_name("framed_firmware.py")
+
+
+@contextmanager
+def firmware(*arguments: object) -> Iterator[str]:
+    """Runs the firmware; what it can be reached at."""
+    with started(sys.executable, "-I", str(FIRMWARE), *map(str, arguments)) as (process, place):
+        yield place
+        process.kill()
+
+
+@contextmanager
+def started(*command: str) -> Iterator[tuple[subprocess.Popen[str], str]]:
+    """A process and the first line that it prints; killed at the end."""
+    process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+    try:
+        assert process.stdout is not None
+        yield process, process.stdout.readline().rstrip("\n")
+    finally:
+        process.kill()
+        process.communicate()
+
+
+@contextmanager
+def opened(uri: str, timeout: float = 10.0, **options: object) -> Iterator[Endpoint]:
+    texts = {name: str(value) for name, value in options.items()}
+    with laneproof.open(uri, options=texts, timeout=timeout, acknowledge_cautions=True) as card:
+        yield card
+
+
+def raised(call: Callable[[], object]) -> BaseException:
+    """What a call raises; it has to."""
+    try:
+        call()
+    except BaseException as error:
+        return error
+    raise AssertionError("it raised nothing")
