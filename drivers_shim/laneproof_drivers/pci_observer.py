@@ -25,6 +25,7 @@ from laneproof.readings import (
     ErrorReading,
     Identity,
     LinkReading,
+    PartnerLink,
     ReportedError,
     Unavailable,
 )
@@ -34,6 +35,7 @@ from laneproof_drivers.host_sensors import read_memory_errors, read_sensors
 from laneproof_drivers.host_tree import HostTree, this_computer
 from laneproof_drivers.kernel_log import FaultCount
 from laneproof_drivers.link_files import read_end
+from laneproof_drivers.pci_path import path_to
 from laneproof_drivers.receiver import read_receiver
 from laneproof_drivers.recorded_tree import tree_at
 from laneproof_drivers.slot_files import read_slots
@@ -66,6 +68,7 @@ class PciObserver(LinkObserver, ErrorObserver, ConditionObserver, IdentitySource
             near=near if isinstance(near, Unavailable) else read_end(near).partner,
             far=far if isinstance(far, Unavailable) else read_end(far).partner,
             wiring=self._wiring,
+            above=() if isinstance(far, Unavailable) else _above(far),
         )
 
     def read_errors(self, deadline: Deadline) -> ErrorReading:
@@ -154,6 +157,12 @@ class PciObservers(ObserverSource):
         if function.faces_down():
             raise BadInput(f"{function.address} is the port above a card; name the card's own function")
         return (PciObserver(self._tree, function),)
+
+
+def _above(function: PciFunction) -> tuple[PartnerLink, ...]:
+    """The links between the root port and the function's own, as far as they show themselves."""
+    seen = [read_end(link.port).partner for link in path_to(function)[:-1]]
+    return tuple(partner for partner in seen if not isinstance(partner, Unavailable))
 
 
 observers = PciObservers()

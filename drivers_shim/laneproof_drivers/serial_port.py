@@ -65,16 +65,26 @@ class SerialDriver(Driver):
     def connect(self, address: Address, options: SerialOptions, deadline: Deadline) -> Card:
         token = read_token(options.token_file)
         carrier = _open(address.text, options, deadline)
-        if not address.text.startswith("socket://"):
+        if _scheme(address.text) != "socket":
             carrier.bytes_per_s = options.baud / _BITS_PER_BYTE
         return open_framed(carrier, deadline, token)
 
 
+def _scheme(address: str) -> str:
+    """That of a URL, nothing for a path; pyserial does not mind its case either."""
+    return address.partition("://")[0].lower() if "://" in address else ""
+
+
 def _open(address: str, options: SerialOptions, deadline: Deadline) -> Carrier:
-    if address.startswith("socket://"):
+    scheme = _scheme(address)
+    if scheme == "socket":
         return open_socket(address, deadline)
-    is_url = "://" in address
-    if not is_url:
+    if scheme == "rfc2217":
+        raise BadInput(
+            f"{address}: opening an RFC 2217 port keeps no deadline and cannot be interrupted; have its server pass "
+            "the bytes through as they are, and open serial:socket://ADDRESS:PORT"
+        )
+    if not scheme:
         kind = kind_of(address)
         if kind != "character device":
             raise CannotOpen(f"{address} is a {kind} and no serial port; what echoes bytes is opened as chardev:PATH")
@@ -82,21 +92,40 @@ def _open(address: str, options: SerialOptions, deadline: Deadline) -> Carrier:
             raise CannotOpen(f"{address} is no serial port; name one, such as /dev/ttyACM0")
         if holders(address):
             raise CardInUse(in_use(address))
-    port = _port(address, options, exclusive=not is_url)
+    found = None if scheme else _settings(address)
+    port = _port(address, options, exclusive=not scheme)
+    medium = "a serial port on USB" if _is_usb(address) else f"a serial line at {options.baud} baud"
     try:
         fd = port.fileno()
     except (OSError, AttributeError, NotImplementedError, ValueError):  # what is not a file says so in several ways
-        return _PortCarrier(address, port, options.baud)
+        return _PortCarrier(address, medium, port, options.baud)
     try:
         if os.isatty(fd):
             fcntl.ioctl(fd, termios.TIOCEXCL)
             settings = termios.tcgetattr(fd)
             settings[6][termios.VMIN] = 1  # with pyserial's 0, a read without input would return as if at the end
             termios.tcsetattr(fd, termios.TCSANOW, settings)
-        return DescriptorCarrier(address, fd, lambda: _give_back(port, fd))
+        return DescriptorCarrier(address, medium, fd, lambda: _give_back(port, fd, found))
     except (OSError, termios.error) as error:
-        _give_back(port, fd)
+        _give_back(port, fd, found)
         raise _not_opened(address, error) from error
+
+
+def _settings(address: str) -> list[Any] | None:
+    """The terminal's settings before pyserial changes them, which it does in opening; None for what has none."""
+    try:
+        fd = os.open(address, os.O_RDWR | os.O_NONBLOCK | os.O_NOCTTY | os.O_CLOEXEC)
+    except OSError as error:
+        raise _not_opened(address, error) from error
+    try:
+        return termios.tcgetattr(fd) if os.isatty(fd) else None
+    finally:
+        os.close(fd)
+
+
+def _is_usb(address: str) -> bool:
+    """Whether it is a port of USB's communications class, which has no line behind it: its baud means nothing."""
+    return os.path.basename(os.path.realpath(address)).startswith("ttyACM")
 
 
 def _port(address: str, options: SerialOptions, *, exclusive: bool) -> Serial:
@@ -126,10 +155,12 @@ def _not_opened(address: str, error: Exception) -> CannotOpen | BadInput:
     return CannotOpen(f"{address} cannot be opened as a serial port: {printable(str(error))}")
 
 
-def _give_back(port: Serial, fd: int) -> None:
+def _give_back(port: Serial, fd: int, found: list[Any] | None) -> None:
     with suppress(OSError, termios.error):
         # Closing may wait for output that nobody takes; what is left is of no use to the next user.
         termios.tcflush(fd, termios.TCIOFLUSH)
+        if found is not None:
+            termios.tcsetattr(fd, termios.TCSANOW, found)
         fcntl.ioctl(fd, termios.TIOCNXCL)
     _close(port)
 
@@ -142,8 +173,9 @@ def _close(port: Serial) -> None:
 class _PortCarrier(Carrier):
     """Over a port of pyserial's that has no descriptor: looked at every few milliseconds."""
 
-    def __init__(self, name: str, port: Serial, baud: int) -> None:
+    def __init__(self, name: str, medium: str, port: Serial, baud: int) -> None:
         self.name = name
+        self.medium = medium
         self._port = port
         self._piece = max(1, int(baud * SLICE_S / _BITS_PER_BYTE / 2))
 

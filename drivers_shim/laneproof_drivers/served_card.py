@@ -89,8 +89,7 @@ class ServedCard:
                 except Exception as error:  # as above
                     self._failed(asked.channel, error)
             elif isinstance(asked, Greeted):
-                for number in range(len(self._channels)):
-                    self._stop(number)
+                self._begin_anew()
             else:
                 self._answer(asked)
 
@@ -171,11 +170,18 @@ class ServedCard:
             more.append(Component("caveat", self._caveat))
         return evolve(identity, components=(*identity.components, *more))
 
-    def _stop(self, number: int) -> None:
+    def _begin_anew(self) -> None:
+        """Nothing of before a HELLO may come back after it; how else than by a reset, the card's driver knows."""
+        resets = self._card.part(Resettable)
         try:
-            self._channels[number].stop()
+            for channel in self._channels:
+                channel.stop()
+            if resets is not None and ResetLevel.DATA in resets.levels:
+                with Deadline(CONTROL_S, self._card.clock) as deadline:
+                    resets.reset(ResetLevel.DATA, deadline)
         except Exception as error:  # as above
-            self._failed(number, error)
+            for number in range(len(self._channels)):
+                self._failed(number, error)
 
     def _failed(self, channel: int, error: Exception) -> None:
         self.side.fail(channel, _code(error), printable(str(error)) or type(error).__name__)

@@ -207,7 +207,7 @@ class _Both:
 
 
 class ServedStream(Served):
-    """A stream as tickets: they are sent, and received into, in turn.
+    """A stream as tickets: they are sent, and received into, in turn, each as much as one ticket sent.
 
     A ticket behind which the host has begun no other one waits a moment for what should not come, so that surplus
     shows, and nothing is sent meanwhile, so that it is no other ticket's. `started` is how many the host has begun.
@@ -230,6 +230,8 @@ class ServedStream(Served):
         self._received = 0
         """Tickets whose receiving side has ended."""
         self._listening = False
+        self._units: deque[int] = deque()
+        """Of what was sent, or will be, and is not received yet: the bytes that are left of each ticket's."""
         self._sends: deque[_Both] = deque()
         self._receives: deque[_Both] = deque()
         self._start(f"send-{number}", lambda: self._work(self._sends, self._send, lambda: self._listening))
@@ -241,6 +243,7 @@ class ServedStream(Served):
         with self._changed:
             if transfer.out is not None:
                 self._sends.append(both)
+                self._units.append(len(transfer.out))
             if into is not None and (self._full_duplex or transfer.out is None):
                 self._receives.append(both)
             self._changed.notify_all()
@@ -248,6 +251,7 @@ class ServedStream(Served):
     def _forget(self) -> None:
         self._sends.clear()
         self._receives.clear()
+        self._units.clear()
         self._received = 0
 
     def _quiesce(self, deadline: Deadline) -> None:
@@ -301,23 +305,37 @@ class ServedStream(Served):
     def _receive(self, both: _Both, deadline: Deadline) -> bool:
         assert both.into is not None
         view = both.into.data
-        due = len(view) if both.transfer.out is None else min(len(view), len(both.transfer.out))
-        while both.received < due and not deadline.expired:
-            both.received += self._path.receive_into(view[both.received : due], deadline)
-        if both.received < due:
-            return False
+        while (due := self._due(both)) is None or both.received < due:
+            if deadline.expired:
+                return False
+            # Of what nobody has sent, one byte shows that it comes, and takes nothing of what is sent meanwhile.
+            end = both.received + 1 if due is None else due
+            both.received += self._path.receive_into(view[both.received : end], deadline)
         with self._changed:
-            last = due < len(view) and not self._sends and self._started() == self._received + 1
+            if self._units:
+                self._units[0] -= both.received
+                if self._units[0] <= 0:
+                    self._units.popleft()
+            nothing_due = not self._sends and not self._units and self._started() == self._received + 1
+            last = both.received < len(view) and nothing_due
             self._listening = last
         if last:
             try:
                 with deadline.split(at_most_s=_SURPLUS_S) as quiet:
-                    both.received += self._path.receive_into(view[due:], quiet)
+                    both.received += self._path.receive_into(view[both.received :], quiet)
             finally:
                 with self._changed:
                     self._listening = False
                     self._changed.notify_all()
         return True
+
+    def _due(self, both: _Both) -> int | None:
+        """Bytes that the ticket ends with; None while nothing has been sent and nothing came."""
+        assert both.into is not None
+        with self._changed:
+            if self._units:
+                return min(both.into.size, self._units[0])
+            return both.received or None
 
 
 def unlike(out: bytes, room: int) -> np.ndarray:

@@ -35,7 +35,7 @@ def open_socket(url: str, deadline: Deadline) -> DescriptorCarrier:
             number = connection.getsockopt(socket.SOL_SOCKET, socket.SO_ERROR)
         if number:
             raise CannotOpen(f"{url} cannot be reached: {os.strerror(number)}; see that a server of frames runs there")
-        carrier = DescriptorCarrier(url, connection.fileno(), connection.close)
+        carrier = DescriptorCarrier(url, "TCP", connection.fileno(), connection.close)
         carrier.window = _WINDOW
     except BaseException:
         connection.close()

@@ -199,6 +199,8 @@ _GONE = {errno.ENODEV, errno.ESHUTDOWN, errno.ENOENT, errno.ENXIO}
 class _BulkCarrier(Carrier):
     """Over two bulk endpoints. libusb's calls wait by themselves, at most a slice; they may run beside each other."""
 
+    medium = "USB"
+
     def __init__(self, name: str, device: Any, interface: int, out: int, into: int) -> None:
         self.name = name
         self._device = device

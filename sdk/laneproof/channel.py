@@ -26,8 +26,8 @@ from laneproof.moving import Allocate, CheckJob, Mover, mover_for
 from laneproof.moving.blocks import Stretch, largest_piece
 from laneproof.moving.card_check import CardCheck, CardEngine, Direction
 
-DEFAULT_BLOCK = 1 << 20
-"""Bytes that a check moves at a time, unless the card's largest transfer is smaller."""
+_LEAST_BLOCK = 1 << 20
+_BLOCK_S = 1e-3
 _PROCESSORS = len(os.sched_getaffinity(0))
 _THREAD_NBYTES = 4 << 20
 """From blocks of this size on, others than the caller's thread verify and fill them: smaller ones are done sooner than
@@ -74,6 +74,16 @@ class OpenChannel:
         """What a call holds that bears no other beside it."""
         self._taking = threading.Lock()
         self._next_sequence = 0
+
+    @property
+    def default_block(self) -> int:
+        """Bytes that a check moves at a time: 1 MiB, or what a faster card moves in a millisecond, as far as it can.
+
+        With less in a block, the work around it takes longer than moving it; in virtual time it takes none.
+        """
+        fast = 0 if self._calls.clock.virtual else int(self.limits.nominal_bytes_per_s * _BLOCK_S)
+        size = min(max(_LEAST_BLOCK, 1 << max(0, fast.bit_length() - 1)), largest_piece(self.limits))
+        return max(self.limits.granularity, size - size % self.limits.granularity)
 
     def default_timeout_s(self, nbytes: int) -> float:
         """Seconds that moving `nbytes` may take unless the caller says otherwise: ten times nominal, and five."""
@@ -202,8 +212,7 @@ class OpenChannel:
             chosen = make_pattern(chosen, seed=self._seed, channel=self._number)
         if not isinstance(chosen, Pattern):
             raise BadInput(f"{type(chosen).__name__} is no pattern; give a name or what laneproof.pattern returns")
-        size = min(DEFAULT_BLOCK, largest_piece(limits))
-        size = max(limits.granularity, size - size % limits.granularity) if block is None else block
+        size = self.default_block if block is None else block
         under_way = limits.queue_depth if depth is None else depth
         for name, value in (("nbytes", nbytes), ("block", size), ("depth", under_way)):
             checked_index(name, value, COUNT_LIMIT)

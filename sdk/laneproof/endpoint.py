@@ -293,7 +293,9 @@ class Endpoint:
         """Reset the card. The errors that a link reset causes are yours to exclude. Raises NotOffered, EndpointBusy."""
         part = self._card.part(Resettable)
         if part is None or level not in part.levels:
-            raise NotOffered(f"the card has no Resettable at level {level!r}", uri=self.uri, operation="reset")
+            offered = ", ".join(f"ResetLevel.{one.name}" for one in sorted(part.levels)) if part is not None else "none"
+            said = f"the card has no Resettable at level {level!r}; offered: {offered}"
+            raise NotOffered(said, uri=self.uri, operation="reset")
         with self._alone("reset") as call, in_driver():
             part.reset(level, call.begin(timeout))
 

@@ -87,6 +87,9 @@ class LinkReading:
     far: PartnerLink | Unavailable
     wiring: int | None = None
     """Lanes that the slot has wired, where the platform declares it."""
+    above: tuple[PartnerLink, ...] = ()
+    """The links on the way from the root port, which bytes pass too, as their upper ends show them; that of the root
+    port first. Empty where there are none, or where they are not shown."""
 
 
 @frozen(kw_only=True)

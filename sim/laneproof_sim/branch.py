@@ -13,9 +13,10 @@ import weakref
 from typing import Protocol
 
 from laneproof.errors import CannotOpen
-from laneproof.readings import ReportedError
+from laneproof.readings import PartnerLink, ReportedError
 from laneproof_sim import topology
 from laneproof_sim.hierarchy import Hierarchy
+from laneproof_sim.observing import decoded
 from laneproof_sim.scenario import Scenario, Slot, Switch
 from laneproof_sim.training import train
 from laneproof_sim.working_link import WorkingLink
@@ -60,6 +61,10 @@ class Branch:
             _OPEN.add(branch)
         return branch
 
+    def enter(self, opened: _OpenSlot) -> None:
+        """A slot is open. Whichever was opened first, slots are settled in the order of their names."""
+        self.slots = sorted([*self.slots, opened], key=lambda one: one.slot.name)
+
     def leave(self, slot: Slot) -> None:
         """A slot was closed, or could not be opened."""
         with _JOINING:
@@ -74,6 +79,12 @@ class Branch:
             self.link.settle(min(now_s, self.failed_s))
         for one in self.slots:
             one.settle_link(now_s)
+
+    @property
+    def above(self) -> tuple[PartnerLink, ...]:
+        """The link above the switch, as the root port shows it."""
+        link = self.link
+        return () if link is None else (decoded(link.near, f"root port above switch {link.plan.name}"),)
 
     def reported(self, link: WorkingLink) -> tuple[ReportedError, ...]:
         """What the kernel logged for the partners of a slot's link, and for the ports above them."""

@@ -239,7 +239,8 @@ class ConfigSpace:
         return {at: self.hardware(at) & self._writable[at] for at in kept}
 
     def restore(self, saved: dict[int, int]) -> None:
-        """Write back what was `saved`."""
+        """The function is ready, and software writes back what was `saved`."""
+        self.ready = True
         for at, value in saved.items():
             self.write(at, value)
 

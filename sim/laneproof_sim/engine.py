@@ -206,8 +206,6 @@ class Engine:
             room_s=self._room_s,
             freed=self._freed,
             held=deque(held.ready_s for held in self._fifo),
-            out_s=source.submitted_s + START_S,
-            into_s=target.submitted_s + START_S,
             card_latency_s=CARD_LATENCY_S,
         )
         limit_s = min(until_s, state.halted_s, self._failed_s, self._failures.next_s)

@@ -20,7 +20,7 @@ from typing import Any
 from laneproof_sim.engine import Engine
 from laneproof_sim.virtual_clock import VirtualClock
 
-GRACE_S = 0.5
+GRACE_S = 2.0
 """So long a user is waited for, in real seconds."""
 _SLICE_S = 0.005
 
@@ -28,7 +28,9 @@ _SLICE_S = 0.005
 class Participant:
     """One channel, and what is known of its user."""
 
-    def __init__(self, engine: Engine, clock: VirtualClock) -> None:
+    def __init__(self, name: str, engine: Engine, clock: VirtualClock) -> None:
+        self.name = name
+        """Decides between two that are alike in all else, whichever was opened first."""
         self.engine = engine
         self.clock = clock
         self.start_s = clock.now_s()
@@ -63,6 +65,7 @@ class Hierarchy:
     def join(self, participant: Participant) -> None:
         """Take part from now on."""
         self._participants.append(participant)
+        self._participants.sort(key=lambda one: one.name)
 
     def leave(self, participant: Participant) -> None:
         """Take part no more."""
@@ -83,14 +86,12 @@ class Hierarchy:
     def used(self, participants: list[Participant], *, to_transfer: bool) -> None:
         """A call on these channels' card begins: to transfer data on them, or anything else.
 
-        Readings count only where they are the first use, and it is clear of which channel; somebody who watches a card
-        is not waited for.
+        Readings count only where they are the first use, which is then that of the first channel; somebody who watches
+        a card is not waited for. All this goes for a slot that is still alone, too: others may be opened later.
         """
-        if not self.shared:
-            return
         thread = threading.current_thread()
-        for one in participants:
-            if to_transfer or (one.user is None and len(participants) == 1):
+        for one in participants if to_transfer else participants[:1]:
+            if to_transfer or one.user is None:
                 if not self._counts(one):
                     one.clock.advance_to(self._reached_s)
                 one.user, one.detached = thread, False
@@ -110,10 +111,11 @@ class Hierarchy:
             participant.until_s = None
             self.changed.notify_all()
 
-    def catch_up(self, participants: list[Participant], now_s: float, check: Callable[[], Any]) -> None:
+    def catch_up(self, participants: list[Participant], now_s: float, check: Callable[[], Any] = lambda: None) -> None:
         """Take all steps before `now_s`, which is what these participants' clock shows."""
         if not self.shared:
-            self._participants[0].engine.work(now_s)
+            for one in participants:
+                one.engine.work(now_s)
             return
         self._bring(lambda: now_s, participants, check)
 

@@ -85,6 +85,10 @@ class Kernel:
         """An error that the receiver at `end` will lay to one lane at `at_s`; see `LinkPartner.mark_lane`."""
         self._service.expect(at_s, self, partial(self._partners[end].mark_lane, lane, parity=parity))
 
+    def restore(self, at_s: float, saved: dict[int, int]) -> None:
+        """The far partner is ready after a reset at `at_s`, and the kernel writes back what it has saved of it."""
+        self._service.expect(at_s, self, partial(self._partners["far"].restore, saved))
+
     def add_counts(self, end: End, severity: aer.Severity, name: str, n: int) -> None:
         """Add `n` to a count, for errors that were computed at once; registers and log stay as they are."""
         if self._service.owned:

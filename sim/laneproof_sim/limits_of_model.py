@@ -33,7 +33,9 @@ NOT_MODELLED = (
     "A lane that fails by degrees: one that fails in use does so at once and in both directions, and packets that are "
     "under way at that moment still arrive.",
     "Error logs of more than one header, packet prefixes, downstream port containment and the widths x12 and x32.",
-    "What happened before: each open starts its slot from power-on, at virtual time zero.",
+    "What happened before: each open starts its slot from power-on, at virtual time zero or, below a switch, at that "
+    "of the slots there that are open already.",
+    "Cards with several functions, hot-plug and its slot events, and links whose two ends have clocks of their own.",
 )
 """Sentences, each one thing that is left out."""
 

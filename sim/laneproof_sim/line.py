@@ -209,7 +209,7 @@ class Line:
         """
         start_s = max(ready_s, self.free_s)
         if not self._outages and not self._sites:
-            self.free_s = self._quiet_s = end_s = start_s + load.nbytes / self._timing.bytes_per_s
+            self.free_s = self.quiet_s = end_s = start_s + load.nbytes / self._timing.bytes_per_s
             return start_s, end_s
         self._idle(start_s)
         start_s = max(start_s, self.free_s)  # an error on the idle line may have sent the link into Recovery

@@ -26,7 +26,7 @@ class OpenChannel:
         self.slot = opened
         self.name = name
         self.engine = engine
-        self.participant = Participant(engine, opened.clock)
+        self.participant = Participant(f"{opened.slot.name} {name}", engine, opened.clock)
 
     def submit(self, ticket: int, out: np.ndarray | None, into: np.ndarray | None) -> None:
         """Queue a transfer at this moment. Raises BadInput, DeviceLost, EndpointClosed."""
@@ -74,8 +74,7 @@ class OpenChannel:
         opened = self.slot
         with opened.changed:
             opened.begin(self)
-            if opened.hierarchy.shared:
-                opened.hierarchy.catch_up([self.participant], opened.clock.now_s(), _nothing)
+            opened.hierarchy.catch_up([self.participant], opened.clock.now_s())
             at_s, done = self.engine.stop(opened.clock.now_s())
             opened.clock.advance_to(at_s)
             opened.changed.notify_all()

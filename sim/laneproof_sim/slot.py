@@ -24,6 +24,7 @@ from laneproof_sim.degradation import Degradation
 from laneproof_sim.disturbances import Disturbances
 from laneproof_sim.engine import Engine
 from laneproof_sim.faults import Absent
+from laneproof_sim.hierarchy import Participant
 from laneproof_sim.kernel import End
 from laneproof_sim.observing import condition, decoded, sensors
 from laneproof_sim.open_channel import OpenChannel
@@ -43,6 +44,7 @@ _NOT_OBSERVABLE = "this platform shows neither the near port's registers nor the
 _FIRMWARE = "the platform's firmware owns error reporting; the kernel is told of no error and counts none"
 _SWITCH_GONE = "the port's configuration space reads all ones: the link above its switch is down"
 _GONE = "the card's configuration space reads all ones, its vendor id FFFF: no card answers"
+_SILENT = "no card answers"
 _NOT_READY = "the card's vendor id reads 0001: it is not ready yet after a reset"
 
 
@@ -59,19 +61,16 @@ class OpenSlot:
         self._truth = truth
         self.clock = VirtualClock()
         self._lost = self._closed = False
-        self._ready_s = 0.0
-        """When the card is ready after its last reset, and what is then restored."""
-        self._saved: dict[int, int] = {}
         self._branch = Branch.of(slot, bench, seed)
         self.hierarchy = self._branch.hierarchy
         self.changed = self.hierarchy.changed
         """Held while the slot is used; notified when a transfer is queued."""
-        try:
-            with self.changed:
+        with self.changed:
+            try:
                 self._power_on(bench)
-        except BaseException:
-            self._branch.leave(slot)
-            raise
+            except BaseException:
+                self._branch.leave(slot)
+                raise
 
     def _power_on(self, bench: Scenario | None) -> None:
         slot, above = self.slot, self._branch.link
@@ -97,7 +96,7 @@ class OpenSlot:
         self.channels = tuple(OpenChannel(self, f"dma{number}", self._engine_of(number, between)) for number in numbers)
         for channel in self.channels:
             self.hierarchy.join(channel.participant)
-        self._branch.slots.append(self)
+        self._branch.enter(self)
         for fault in self._card.halts.reached(0):
             self._tell(0.0, fault.kind)
 
@@ -206,25 +205,24 @@ class OpenSlot:
         if delay_s := resetting.delay_s(faults, level):
             self._tell(from_s, resetting.NotReady.kind, lasts_s=delay_s)
         self.far.ready = False
-        self._ready_s, self._saved = from_s + delay_s, saved
-        self.clock.advance_to(min(self._ready_s, now_s + within_s))
+        self.link.kernel.restore(from_s + delay_s, saved)
+        self.clock.advance_to(min(from_s + delay_s, now_s + within_s))
         self.require_card()
 
     def close(self) -> None:
-        """Let go of the slot; what was out is dropped. Idempotent."""
+        """Let go of the slot; what was out is dropped. Idempotent.
+
+        What it puts on a shared link up to now is brought there first: the others must not see when, in real time, a
+        slot was closed.
+        """
         with self.changed:
             if self._closed:
                 return
             self._closed = True
-            for channel in self.channels:
-                channel.engine.stop(self.clock.now_s())
-                self.hierarchy.leave(channel.participant)
-            if self._branch.link is not None:
-                self._branch.link.when_failed.remove(self._card.lose)
-            self.link.kernel.leave()
-            self._branch.leave(self.slot)
-            if self._truth is not None:
-                self._truth.close()
+            try:
+                self.hierarchy.catch_up(self._participants, self.clock.now_s())
+            finally:
+                self._leave()
 
     # --- readings
 
@@ -232,8 +230,10 @@ class OpenSlot:
         """Both partners, decoded from their configuration space as it reads now."""
         with self.changed:
             self._settle()
-            wiring = self.slot.wiring if self.slot.observable else None
-            return LinkReading(near=self._seen("near", decoded), far=self._seen("far", decoded), wiring=wiring)
+            near, far = self._seen("near", decoded), self._seen("far", decoded)
+            if not self.slot.observable:
+                return LinkReading(near=near, far=far)
+            return LinkReading(near=near, far=far, wiring=self.slot.wiring, above=self._branch.above)
 
     def read_errors(self) -> ErrorReading:
         """Both partners' counts, as the kernel has them now."""
@@ -271,8 +271,9 @@ class OpenSlot:
         with self.changed:
             self._settle()
             if self._lost:
+                seen = _GONE if self.slot.observable else _SILENT
                 raise DeviceLost(
-                    f"slot {self.slot.name}: {_GONE}; open it again once it is back", link_evidence=self._evidence()
+                    f"slot {self.slot.name}: {seen}; open it again once it is back", link_evidence=self._evidence()
                 )
             if not self.far.ready:
                 raise DriverFault(f"slot {self.slot.name}: {_NOT_READY}; wait, and try again")
@@ -316,6 +317,21 @@ class OpenSlot:
             self._truth.require()
 
     # --- inside; the lock is held
+
+    @property
+    def _participants(self) -> list[Participant]:
+        return [channel.participant for channel in self.channels]
+
+    def _leave(self) -> None:
+        for channel in self.channels:
+            channel.engine.stop(self.clock.now_s())
+            self.hierarchy.leave(channel.participant)
+        if self._branch.link is not None:
+            self._branch.link.when_failed.remove(self._card.lose)
+        self.link.kernel.leave()
+        self._branch.leave(self.slot)
+        if self._truth is not None:
+            self._truth.close()
 
     def _lose_card(self, at_s: float) -> None:
         self.link.down(at_s)
@@ -362,14 +378,11 @@ class OpenSlot:
     def _settle(self) -> None:
         """Bring engine, idle lines, hardware and kernel up to this moment, which a sleeper may have moved."""
         self.require_open()
-        participants = [channel.participant for channel in self.channels]
+        participants = self._participants
         self.hierarchy.used(participants, to_transfer=False)
         now_s = self.clock.now_s()
         self.hierarchy.catch_up(participants, now_s, self.require_open)
         self._branch.settle(now_s)
-        if not self.far.ready and now_s >= self._ready_s:
-            self.far.ready = True
-            self.far.restore(self._saved)
         self.link.kernel.run_until(now_s)
 
     def _evidence(self) -> str:

@@ -34,7 +34,10 @@ class CleanLink:
 
 @define(eq=False, kw_only=True)
 class Flow:
-    """Where a channel stands between two segments, all of one size; changed in place."""
+    """Where a channel stands between two segments of transfers that both move already, all of one size.
+
+    Changed in place.
+    """
 
     size: int
     fetches: int
@@ -45,9 +48,6 @@ class Flow:
     freed: deque[tuple[float, int]]
     held: deque[float]
     """When each segment in the card can be written back."""
-    out_s: float
-    """From when on the transfers under way may move."""
-    into_s: float
     card_latency_s: float
 
     def run(self, link: CleanLink, until_s: float) -> tuple[int, int]:
@@ -59,15 +59,15 @@ class Flow:
         ahead_s = link.read_latency_s + 2 * link.write_s
         last_ahead_s = link.read_s * (1 - 1 / requests)
         size, room, room_s, freed, held = self.size, self.room, self.room_s, self.freed, self.held
-        out_s, into_s, request_s, read_s = self.out_s, self.into_s, link.request_s, link.read_s
+        request_s, read_s = link.request_s, link.read_s
         to_card_s, from_card_s = link.to_card.free_s, link.from_card.free_s
         fetches, wrote = self.fetches, 0
         while True:
             while room < size and freed:
                 room_s, nbytes = freed.popleft()
                 room += nbytes
-            fetch_s = max(room_s, out_s, from_card_s, to_card_s - ahead_s) if room >= size else until_s
-            write_s = max(held[0], into_s, from_card_s) if held else until_s
+            fetch_s = max(room_s, from_card_s, to_card_s - ahead_s) if room >= size else until_s
+            write_s = max(held[0], from_card_s) if held else until_s
             if fetch_s <= write_s:
                 if fetch_s >= until_s or not fetches:
                     break

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import builtins
 import os
+import pty
 import shutil
 import subprocess
 import sys
@@ -83,6 +84,16 @@ def held_fifos(tmp_path) -> Iterator[HeldFifos]:
     yield HeldFifos(f"{tmp_path}/out,{tmp_path}/in", out, into)
     os.close(out)
     os.close(into)
+
+
+@pytest.fixture
+def held_terminal() -> Iterator[tuple[int, str]]:
+    """A pseudo-terminal whose far end this test holds."""
+    far, near = pty.openpty()
+    name = os.ttyname(near)
+    os.close(near)
+    yield far, name
+    os.close(far)
 
 
 @pytest.fixture(scope="session")

@@ -105,7 +105,7 @@ class Bus(usb.backend.IBackend):
 
     def claim_interface(self, dev_handle, intf):
         self._called("claim_interface")
-        if dev_handle.claimed_by_other:
+        if dev_handle.claimed_by_other or intf in self.claimed:
             raise USBError("Resource busy", -6, errno.EBUSY)
         self.claimed.add(intf)
 

@@ -1,4 +1,4 @@
-"""How the tests hold cards that speak frames: the firmware in a process of its own, and what opens it."""
+"""How the tests hold cards that speak frames: the firmware in a process of its own, a server, and what opens them."""
 
 from __future__ import annotations
 
@@ -12,6 +12,8 @@ import laneproof
 from laneproof import Endpoint
 
 FIRMWARE = Path(__file__).with_name("framed_firmware.py")
+SERVE = (sys.executable, "-m", "laneproof_drivers.serve", "--port", "0", "--acknowledge-cautions")
+"""The server; the card's URI follows."""
 
 
 @contextmanager

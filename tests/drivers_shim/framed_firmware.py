@@ -89,7 +89,10 @@ class Firmware:
         self.taken = self.sent = self.bytes_taken = self.bytes_sent = 0
         self.credit, self.granted = self.host_window, self.chosen.window
         self.tickets: dict[int, list[int | None]] = {}
-        self.fifo: list[tuple[int, bytes]] = []
+        self.units: list[list] = []
+        """What came back through the slot: the bytes that nobody has taken yet, and how many are still to come."""
+        self.takers: list[int] = []
+        """Tickets with a side in that is not done, in the order of their STARTs."""
         self.rests = False
 
     def send(self, kind: int, channel: int, sequence: int, payload: bytes = b"") -> None:
@@ -179,9 +182,10 @@ class Firmware:
             if len(self.tickets) >= self.chosen.depth or nbytes > self.chosen.most:
                 return self.fault(9, "too many, or too large")
             self.tickets[ticket] = [nbytes if sides & 1 else 0, 0, 0, room if sides & 2 else None]
-            if sides == 2:
-                self.fifo.append((ticket, bytes(range(256)) * (room // 256 + 1)))
-                self.fifo[-1] = (ticket, self.fifo[-1][1][:room])
+            if sides & 1:
+                self.units.append([b"", nbytes])
+            if sides & 2:
+                self.takers.append(ticket)
             return None
         ticket, data = struct.unpack("<I", payload[:4])[0], payload[4:]
         self.bytes_taken += len(data)
@@ -190,16 +194,16 @@ class Firmware:
             return self.fault(9, f"{self.bytes_taken} bytes of {self.granted}")
         state = self.tickets[ticket]
         state[1] += len(data)
-        if state[3] is None:
-            self.grant()
-        else:
-            self.fifo.append((ticket, data))
+        unit = next(unit for unit in self.units if unit[1])
+        unit[0] += data
+        unit[1] -= len(data)
+        self.grant()
         return None
 
     def grant(self) -> None:
-        held = sum(len(data) for ticket, data in self.fifo if self.tickets[ticket][0])
-        credit = self.bytes_taken + self.chosen.window - min(held, self.chosen.window)
-        if credit - self.granted >= self.chosen.window // 2 or (credit > self.granted and not self.fifo):
+        held = sum(len(data) for data, _ in self.units)
+        credit = self.bytes_taken + self.chosen.window - held
+        if credit - self.granted >= self.chosen.window // 2 or (credit > self.granted and not held):
             self.granted = credit
             self.credits += 1
             if not self.is_at("drop-credit", self.credits - 1):
@@ -207,19 +211,23 @@ class Firmware:
 
     def work(self) -> None:
         """Return what fits, and end what is whole."""
-        while self.fifo and not self.rests and len(self.out) < 4096:
-            room = min(self.credit - self.bytes_sent, self.host_payload - 4, self.chosen.payload - 4)
-            if room <= 0 or (self.is_at("stall") and self.data_out >= self.chosen.at):
+        while self.takers and self.units and self.units[0][0] and not self.rests and len(self.out) < 4096:
+            ticket, unit = self.takers[0], self.units[0]
+            state = self.tickets[ticket]
+            most = min(self.credit - self.bytes_sent, self.host_payload - 4, self.chosen.payload - 4)
+            if most <= 0 or (self.is_at("stall") and self.data_out >= self.chosen.at):
                 break
-            ticket, data = self.fifo.pop(0)
-            piece, rest = data[:room], data[room:]
-            if rest:
-                self.fifo.insert(0, (ticket, rest))
+            piece = unit[0][: min(most, state[3] - state[2])]
+            unit[0] = unit[0][len(piece) :]
             self.return_data(ticket, piece)
+            ended = not unit[0] and not unit[1]
+            if ended:
+                del self.units[0]
+            if ended or state[2] >= state[3]:
+                del self.takers[0]
             self.grant()
-        for ticket, (due, came, returned, room) in list(self.tickets.items()):
-            returned_all = room is None or (returned >= (due or room) and not any(t == ticket for t, _ in self.fifo))
-            if came == due and returned_all:
+        for ticket, (due, came, returned, _) in list(self.tickets.items()):
+            if came == due and ticket not in self.takers and not self.rests:
                 del self.tickets[ticket]
                 if self.is_at("lose-done"):
                     self.sent += 1

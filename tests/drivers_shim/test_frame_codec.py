@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import re
 import struct
 import tracemalloc
 import zlib
+from importlib.resources import files
 from itertools import pairwise
 
 import pytest
@@ -12,8 +14,10 @@ from framed_firmware import stuff, unstuff
 from hypothesis import given
 from hypothesis import strategies as st
 
+from laneproof_drivers.framing import messages
 from laneproof_drivers.framing.cobs import longest_stuffed, stuffed, unstuffed
 from laneproof_drivers.framing.frame import Frame, FrameDecoder, FrameError, encoded
+from laneproof_drivers.framing.messages import Kind, Why
 
 UP_TO_FE = bytes(range(1, 0xFF))
 # The first is the figure of Cheshire and Baker 1999, from memory; the others are the table of examples of the article
@@ -149,3 +153,15 @@ def test_a_payload_up_to_the_limit_is_taken_and_none_beyond(nbytes: int, byte: i
     frame = Frame(1, 2, 3, bytes((byte,)) * nbytes)
     (found,) = FrameDecoder(most_payload=300).feed(encoded(frame))
     assert found == frame if nbytes <= 300 else isinstance(found, FrameError) and found.what == "oversized"
+
+
+def test_the_page_that_firmware_is_written_from_gives_every_number_as_it_is() -> None:
+    page = (files("laneproof.guide") / "frames.md").read_text("utf-8")
+    shown = {name: int(number, 16) for number, name in re.findall(r"^\| ([0-9A-F]{2}) \| ([A-Z]+)", page, re.MULTILINE)}
+    assert shown == {kind.name: kind.value for kind in Kind}
+    codes = " ".join(page.split("Codes:")[1].split("\n|")[0].split())
+    assert [int(code) for code in re.findall(r"\b(\d) [a-z]", codes)] == [code.value for code in Why]
+    assert f"payloads of {messages.LEAST_PAYLOAD} bytes or more" in " ".join(page.split())
+    assert f"a host of {messages.LEAST_OF_HOST} or more" in " ".join(page.split())
+    assert f"at most {messages.MOST_TOKEN} bytes" in " ".join(page.split())
+    assert [line for line in page.splitlines() if len(line) > 80] == []

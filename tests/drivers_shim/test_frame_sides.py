@@ -6,9 +6,8 @@ What must never happen: a transfer that is done and does not hold what the card 
 from __future__ import annotations
 
 import random
-import re
+from collections import deque
 from contextlib import suppress
-from importlib.resources import files
 
 import pytest
 from attrs import evolve
@@ -17,15 +16,12 @@ from hypothesis import strategies as st
 
 from laneproof.contract import Completion, Limits
 from laneproof.errors import CannotOpen, DriverFault, LaneproofError
-from laneproof.readings import AtLeast, Component, ErrorReading, Exact, Identity, LinkReading, Unavailable
-from laneproof.readings import PartnerErrors as Errors
-from laneproof.readings import PartnerLink as Partner
+from laneproof.readings import Identity
 from laneproof_drivers.framing import messages
 from laneproof_drivers.framing.card_side import Asked, CardSide, Transfer
 from laneproof_drivers.framing.frame import Frame, FrameDecoder, encoded
 from laneproof_drivers.framing.host_side import HostSide
 from laneproof_drivers.framing.messages import ChannelOffer, Done, Hello, Kind, Offer, Start, Why
-from laneproof_drivers.framing.readings_on_the_wire import packed_errors, packed_link, read_errors, read_link
 
 LIMITS = Limits(max_transfer=5000, queue_depth=3, boundary="message")
 OFFER = Offer(96, (ChannelOffer("a", LIMITS, 300), ChannelOffer("b", LIMITS, 5000)), Identity(model="invented"))
@@ -40,6 +36,9 @@ class Line:
         self.damage = dict(zip(at, damage, strict=False))
         self.frames = 0
         self.held: dict[str, bytes] = {}
+        self.units: dict[int, deque[bytes]] = {0: deque(), 1: deque()}
+        """What waits in the card, by channel."""
+        self.takers: dict[int, deque[Transfer]] = {0: deque(), 1: deque()}
         self.carry()
         assert self.host.offer == OFFER
         self.frames = 0
@@ -73,12 +72,28 @@ class Line:
         while self.host.pending or self.card.pending:
             for asked in self.card.take(self.spoilt("out", self.host.outgoing(500))):
                 if isinstance(asked, Transfer):
-                    data = asked.out if asked.out is not None else bytes(asked.room or 0)
-                    back = b"" if asked.room is None else data
-                    self.card.complete(asked.channel, Done(asked.ticket, len(asked.out or b""), len(back), 0, ""), back)
+                    self.echo(asked)
                 elif isinstance(asked, Asked):
                     self.card.answer(asked)
+                    for waiting in (*self.units.values(), *self.takers.values()):
+                        waiting.clear()
             self.host.take(self.spoilt("back", self.card.outgoing(500)))
+
+    def echo(self, asked: Transfer) -> None:
+        units, takers = self.units[asked.channel], self.takers[asked.channel]
+        if asked.out is not None:
+            units.append(asked.out)
+        if asked.room is None:
+            self.card.complete(asked.channel, Done(asked.ticket, len(asked.out or b""), 0, 0, ""))
+        else:
+            takers.append(asked)
+        while units and takers:
+            taker, unit = takers.popleft(), units.popleft()
+            assert taker.room is not None
+            back, rest = unit[: taker.room], unit[taker.room :]
+            if rest:
+                units.appendleft(rest)
+            self.card.complete(asked.channel, Done(taker.ticket, len(taker.out or b""), len(back), 0, ""), back)
 
 
 def transfers(line: Line, sizes: list[int], seed: int) -> list[tuple[bytes, bytearray, list[Completion] | Exception]]:
@@ -111,6 +126,59 @@ def test_what_is_sent_comes_back_through_a_window_of_300_bytes(sizes: list[int],
         assert ended[0].status == "done"
         assert (ended[0].sent, ended[0].received) == (len(out), len(out))
         assert into[:-1] == out
+
+
+@given(SIZES, st.integers())
+def test_what_tickets_send_alone_other_tickets_receive_in_order(sizes: list[int], seed: int) -> None:
+    line, random_bytes = Line(), random.Random(seed).randbytes
+    outs = [random_bytes(size) for size in sizes]
+    for ticket, out in enumerate(outs, 1):
+        line.host.submit(0, ticket, memoryview(out), None)
+        line.carry()
+        (done,) = line.host.completions(0)
+        assert (done.ticket, done.sent, done.received, done.status) == (ticket, len(out), 0, "done")
+    intos = [bytearray(2500) for _ in sizes]
+    for ticket, into in enumerate(intos, 11):
+        line.host.submit(0, ticket, None, memoryview(into))
+    line.carry()
+    ended = line.host.completions(0)
+    assert [(one.ticket, one.received) for one in ended] == [(11 + at, size) for at, size in enumerate(sizes)]
+    assert [bytes(into[:size]) for into, size in zip(intos, sizes, strict=True)] == outs
+
+
+def test_a_ticket_that_only_receives_stays_out_until_something_comes_or_it_is_stopped() -> None:
+    line = Line()
+    into, out = bytearray(10), bytes(range(10))
+    line.host.submit(0, 1, None, memoryview(into))
+    line.carry()
+    line.host.count(0)
+    line.carry()
+    assert line.host.completions(0) == []
+    line.host.submit(0, 2, memoryview(out), None)
+    line.carry()
+    assert {one.ticket for one in line.host.completions(0)} == {1, 2}
+    assert into == out
+    line.host.submit(0, 3, None, memoryview(into))
+    line.carry()
+    line.host.stop(0)
+    line.carry()
+    assert [(one.ticket, one.status, one.received) for one in line.host.stopped(0)] == [(3, "stopped", 0)]
+
+
+def test_a_ticket_behind_one_whose_data_are_under_way_begins_after_it() -> None:
+    """Else it would take the echo of the one before it."""
+    card = CardSide(OFFER)
+    card.take(encoded(Frame(Kind.HELLO, 0xFF, 1, Hello(65535, 1000).packed())))
+    begun = []
+    for number, (kind, payload) in enumerate(
+        [
+            (Kind.START, Start(1, 5, 5).packed()),
+            (Kind.START, Start(2, None, 5).packed()),
+            (Kind.DATA, bytes((1, 0, 0, 0)) + b"abcde"),
+        ]
+    ):
+        begun.append([asked.ticket for asked in card.take(encoded(Frame(kind, 0, number, payload)))])
+    assert begun == [[], [], [1, 2]]
 
 
 @settings(max_examples=150)
@@ -329,45 +397,3 @@ def test_a_reset_that_is_asked_for_twice_is_done_once() -> None:
     first = card.outgoing(1000)
     assert card.take(line) == []
     assert card.outgoing(1000) == first
-
-
-def test_readings_arrive_as_they_were_taken() -> None:
-    link = LinkReading(
-        near=Partner(name="port", speed_gtps=2.5, width=4, max_speed_gtps=64.0, max_width=16, active=True),
-        far=Unavailable("hidden"),
-        wiring=8,
-    )
-    assert read_link(packed_link(link)) == link
-    errors = ErrorReading(
-        near=Errors(name="port", epoch="3", correctable={"RxErr": Exact(4), "BadTLP": AtLeast(1, "a flag", True)}),
-        far=Errors(name="card", epoch="", fatal={"DLP": Unavailable("masked")}, nonfatal={"CmpltTO": AtLeast(2, "x")}),
-    )
-    assert read_errors(packed_errors(errors)) == errors
-    identity = Identity(model="m", serial=None, components=(Component("firmware", "1"),))
-    assert messages.read_identity(messages.packed_identity(identity)) == identity
-
-
-def test_a_count_that_four_bytes_cannot_hold_is_a_lower_bound() -> None:
-    errors = ErrorReading(near=Errors(name="p", epoch="", fatal={"DLP": Exact(2**40)}), far=Unavailable("-"))
-    near = read_errors(packed_errors(errors)).near
-    assert isinstance(near, Errors)
-    assert near.fatal["DLP"] == AtLeast(2**32 - 1, "more than four bytes can say")
-
-
-@given(st.binary(max_size=200))
-def test_hostile_readings_are_malformed_and_nothing_else(payload: bytes) -> None:
-    for read in (read_link, read_errors, messages.read_identity):
-        with suppress(messages.Malformed):
-            read(payload)
-
-
-def test_the_page_that_firmware_is_written_from_gives_every_number_as_it_is() -> None:
-    page = (files("laneproof.guide") / "frames.md").read_text("utf-8")
-    shown = {name: int(number, 16) for number, name in re.findall(r"^\| ([0-9A-F]{2}) \| ([A-Z]+)", page, re.MULTILINE)}
-    assert shown == {kind.name: kind.value for kind in Kind}
-    codes = " ".join(page.split("Codes:")[1].split("\n|")[0].split())
-    assert [int(code) for code in re.findall(r"\b(\d) [a-z]", codes)] == [code.value for code in Why]
-    assert f"payloads of {messages.LEAST_PAYLOAD} bytes or more" in " ".join(page.split())
-    assert f"a host of {messages.LEAST_OF_HOST} or more" in " ".join(page.split())
-    assert f"at most {messages.MOST_TOKEN} bytes" in " ".join(page.split())
-    assert [line for line in page.splitlines() if len(line) > 80] == []

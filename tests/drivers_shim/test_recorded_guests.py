@@ -9,6 +9,7 @@ import pytest
 from laneproof.clock import Deadline
 from laneproof.readings import HostLink, HostSurvey, PartnerErrors, Unavailable
 from laneproof_drivers.linux_host import LinuxHost
+from laneproof_drivers.pci_observer import PciObservers
 
 TREES = Path(__file__).parents[1] / "fixtures" / "sysfs_trees"
 NAMES = ("bottleneck_above", "counters_unreadable", "firmware_owned", "half_width", "switch_downstream_errors")
@@ -55,6 +56,15 @@ def test_a_slow_link_above_a_switch_is_the_bottleneck_below_it():
     assert (link.link.far.speed_gtps, link.link.far.width) == (8.0, 8)
     assert link.bottleneck == SWITCH_PORT
     assert any("limited further up" in remark and "250 MB/s" in remark for remark in link.remarks)
+
+
+def test_an_observer_of_the_card_shows_the_link_above_the_switch_too():
+    with Deadline(20) as deadline:
+        (below,) = PciObservers(TREES / "bottleneck_above.tar").attach("0000:04:00.0", deadline)
+        (beside,) = PciObservers(TREES / "bottleneck_above.tar").attach("0000:06:00.0", deadline)
+        above = below.read_link(deadline).above
+        assert [(link.name, link.speed_gtps, link.width) for link in above] == [(SWITCH_PORT, 2.5, 1)]
+        assert beside.read_link(deadline).above == ()
 
 
 def test_errors_of_a_downstream_port_are_shown_at_its_own_link_alone():

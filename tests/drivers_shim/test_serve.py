@@ -7,7 +7,6 @@ import itertools
 import random
 import signal
 import socket
-import sys
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -18,17 +17,17 @@ import attrs
 import numpy as np
 import pytest
 from echo_card import SHORT_S
-from framed_cards import opened, started
+from framed_cards import SERVE, opened, started
 
 import laneproof
 import laneproof_sim
+from laneproof.campaign import plan as plans
+from laneproof.campaign import runner
 from laneproof.errors import CannotOpen, CardInUse, DeviceLost, DriverFault, Interrupted
 from laneproof.readings import Component, ErrorReading, PartnerErrors
 from laneproof_drivers import serve, served_channel
 from laneproof_drivers.framing.frame import Frame, encoded
 from laneproof_drivers.framing.messages import Hello, Kind, Start
-
-SERVE = (sys.executable, "-m", "laneproof_drivers.serve", "--port", "0", "--acknowledge-cautions")
 
 
 @contextmanager
@@ -287,3 +286,25 @@ def test_ctrl_c_ends_the_server_without_a_word(connected) -> None:
         if connected:
             with pytest.raises((DeviceLost, DriverFault)):
                 card.loopback(b"abc", bytearray(3))
+
+
+# --- a rate that is the carrier's -----------------------------------------------------------------------------
+
+THROUGHPUT = {"kind": "throughput", "bytes": "100 kB", "repeats": 2}
+
+
+@pytest.mark.parametrize(
+    ("asked", "verdict", "words"),
+    [
+        ({}, "inconc", "it is that of TCP, and says nothing about the link: give min_rate"),
+        ({"min_rate": "1 kB/s"}, "pass", "the plan asks for"),
+        ({"min_rate": "100 GB/s"}, "fail", "the plan asks for"),
+    ],
+)
+def test_a_rate_over_the_server_is_not_held_against_the_links_ceiling(asked, verdict, words, tmp_path) -> None:
+    with served("sim:demo#south") as place:
+        plan = plans.parse({"schema": 1, "endpoint": [{"uri": place}], "step": [THROUGHPUT | asked]}, "plan")
+        result = runner.run(plan, tmp_path / "run.ledger", cautions_acknowledged=True)
+    (step,) = result.endpoints[0].steps
+    assert str(step.verdict) == verdict
+    assert words in " ".join(reason.text for reason in step.reasons)

@@ -18,6 +18,7 @@ from typing import Any
 import pytest
 
 import laneproof
+from laneproof import conformance
 from laneproof.clock import Deadline
 from laneproof.contract import Address, Card, QueuedPath, RegionSource
 from laneproof.errors import BadInput, CannotOpen, DeviceLost, EndpointBusy, Interrupted
@@ -176,6 +177,16 @@ def test_an_endpoint_proves_its_data(gpu_card: ModuleType, library: StandIn, ins
     assert not library.memory
     assert not library.locked
     assert library.left == 1
+
+
+def test_it_keeps_the_contract(gpu_card: ModuleType, library: StandIn, install: Callable[..., None]) -> None:
+    install(gpu_card.driver, "gpu")
+    rig = conformance.Rig("gpu:0?max_transfer_mib=1")
+    rig.largest, rig.budget_s = 1 << 16, 0.3
+    findings = conformance.run(rig, conformance.rules_of("offline") + conformance.rules_of("card"))
+    assert [str(one) for one in findings if one.outcome == "broken"] == []
+    kept = {one.rule for one in findings if one.outcome == "kept"}
+    assert {"each-ticket-completes-once", "a-region-in-flight-stays", "a-card-recovers-from-a-timeout"} <= kept
 
 
 def test_several_are_out_at_once_and_one_more_is_refused(card: Card, library: StandIn) -> None:

@@ -123,6 +123,24 @@ def test_a_region_source_that_fails_is_a_driver_fault(install: Install) -> None:
         card.check("prbs31", 4096)
 
 
+@pytest.mark.parametrize(
+    ("rate", "largest", "granularity", "block"),
+    [
+        (100e6, 1 << 30, 1, MIB),
+        (20e9, 1 << 30, 1, 16 * MIB),
+        (20e9, 4 * MIB, 1, 4 * MIB),
+        (20e9, 1000, 16, 992),
+        (1.0, 64, 64, 64),
+    ],
+)
+def test_a_block_is_as_large_as_the_card_is_fast(
+    install: Install, rate: float, largest: int, granularity: int, block: int
+) -> None:
+    limits = Limits(max_transfer=largest, granularity=granularity, nominal_bytes_per_s=rate)
+    with opened(install, EchoQueue(), limits=limits) as card:
+        assert card.channels[0].default_block == block
+
+
 @pytest.fixture
 def four_processors(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(channels, "_PROCESSORS", 4)

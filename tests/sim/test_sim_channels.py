@@ -14,7 +14,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from sim_bench import Bench, plain_slot
 from test_sim_scenario_file import GOOD, refusal
-from together import in_threads
+from together import in_threads, patience
 
 import laneproof
 from laneproof.errors import DeviceLost, EndpointBusy
@@ -71,7 +71,8 @@ def test_channels_share_the_link_s_ceiling(channels):
     alone = len(sent) / paths[0].echo(sent, MIB).seconds
     for path in paths:
         path.echo(sent[:4096], 4096)  # from here on each is waited for
-    echoes = in_threads(*(lambda one=one: one.echo(sent, MIB) for one in paths))
+    with patience():
+        echoes = in_threads(*(lambda one=one: one.echo(sent, MIB) for one in paths))
     both = [len(sent) / echo.seconds for echo in echoes]
     assert alone == pytest.approx(limit, rel=0.02)
     assert sum(both) == pytest.approx(limit, rel=0.05)
@@ -161,7 +162,8 @@ def test_channels_see_the_same_however_their_threads_are_scheduled(waits):
                 got.append((echo.received == message(number, MIB // 2), echo.seconds))
             return got
 
-        results = in_threads(lambda: work(0), lambda: work(1))
+        with patience():
+            results = in_threads(lambda: work(0), lambda: work(1))
         counts = first.counts("near"), first.counts("far"), first.opened.images()
         first.opened.close()
         return [*results, counts]

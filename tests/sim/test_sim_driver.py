@@ -136,6 +136,8 @@ def test_lost_unseen_leaves_no_witness(connect):
     with pytest.raises(DeviceLost) as caught:
         load_card(card)
     assert caught.value.link_evidence == ""
+    assert "registers" not in str(caught.value)
+    assert "all ones" not in str(caught.value)  # which nobody could read
     assert isinstance(card.part(LinkObserver).read_link(Deadline(1.0)).near, Unavailable)
     assert isinstance(card.part(ErrorObserver).read_errors(Deadline(1.0)).near, Unavailable)
 

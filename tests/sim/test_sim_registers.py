@@ -62,6 +62,15 @@ def test_software_cannot_set_a_status_bit(bench):
     assert near.correctable == 0
 
 
+def test_no_slot_claims_hot_plug_and_no_card_several_functions(bench):
+    opened = bench().opened
+    near, far = opened.images()
+    express = next(one.offset for one in pcie.decode(near).capabilities if one.name == "PCI Express")
+    slot = int.from_bytes(near[express + regs.PCI_EXP_SLTCAP :][:4], "little")
+    assert slot & (regs.PCI_EXP_SLTCAP_HPC | regs.PCI_EXP_SLTCAP_HPS) == 0
+    assert far[regs.PCI_HEADER_TYPE] & 0x80 == 0
+
+
 def test_a_masked_error_sets_its_status_and_is_not_reported(bench):
     # Base specification, masked errors, from memory: status set, no message, first error pointer unmoved.
     near = bench().opened.near

@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 
 import pytest
+from sim_bench import below_a_switch
 
 from laneproof import pcie
 from laneproof.clock import Deadline
@@ -21,6 +22,7 @@ from laneproof_sim.damage.halting import Halts
 from laneproof_sim.damage.when import Occasion, When
 from laneproof_sim.driver import SlotParts
 from laneproof_sim.faults import BitFlips, ConfigLost, DropOff, FailingLane, NotReady, Stall
+from laneproof_sim.quantities import MAX_LANES
 from laneproof_sim.scenario import BitErrorRates
 
 MIB = 1 << 20
@@ -245,3 +247,18 @@ def test_a_milder_reset_than_it_says_is_as_quick_as_ever(bench):
     one = bench(faults=(NotReady(lasts=2.0, over="link reset"),))
     reset(one, ResetLevel.FUNCTION, 0.2)
     assert int.from_bytes(one.opened.images()[1][regs.PCI_COMMAND :][:2], "little") & CONFIGURED == CONFIGURED
+
+
+@pytest.mark.parametrize("looked_at", [False, True])
+def test_errors_of_a_card_that_is_not_set_up_yet_are_never_reported(together, looked_at):
+    noisy = BitErrorRates(to_card=(1e-6,) * MAX_LANES)
+    scenario = below_a_switch("west", "east", bit_error_rate=noisy, faults=(NotReady(lasts=1.0),))
+    west, east = together(scenario)
+    before = west.counts("far")
+    with pytest.raises(DriverFault, match="vendor id reads 0001"):
+        reset(west, ResetLevel.FUNCTION, 0.2)
+    if looked_at:  # by which the computer comes to a time at which the card is not ready
+        east.opened.clock.sleep(0.5)
+        east.opened.read_errors()
+    west.opened.clock.sleep(2.0)
+    assert west.counts("far") == before != {}

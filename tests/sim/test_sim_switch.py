@@ -299,3 +299,12 @@ def test_the_two_shipped_benches_with_corruption_differ_in_ecrc_alone():
     assert with_ecrc.switches == without.switches
     assert [attrs.evolve(slot, ecrc=False) for slot in with_ecrc.slots] == list(without.slots)
     assert [slot.ecrc for slot in with_ecrc.slots] == [True, False, False]
+
+
+def test_the_link_above_the_switch_is_shown_with_the_cards_own() -> None:
+    scenario = below_a_switch("west")
+    one = Bench(scenario.slots[0], 0, scenario)
+    (above,) = one.opened.read_link().above
+    assert (above.name, above.speed_gtps, above.width) == ("root port above switch hub", 8.0, 8)
+    assert above.active
+    one.opened.close()

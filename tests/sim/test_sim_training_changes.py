@@ -74,6 +74,16 @@ def test_a_link_goes_down_again_once_idle_and_its_history_tells(bench, data):
     ]
 
 
+def test_a_link_stays_up_as_long_as_small_transfers_come_often_enough(bench, data):
+    one = bench(idle_speed=5.0, idle_after=1e-3)
+    one.echo(data(4096), 4096)
+    before = one.opened.history
+    for _ in range(10):
+        one.opened.clock.sleep(0.5e-3)
+        one.echo(data(4096), 4096)
+    assert one.opened.history == before
+
+
 def test_an_idle_speed_that_the_link_does_not_reach_changes_nothing(bench):
     one = bench(idle_speed=8.0)
     one.opened.clock.sleep(1.0)

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import hmac
 from collections import deque
+from collections.abc import Sequence
 
 from attrs import define, field, frozen
 
@@ -77,7 +78,7 @@ class _Channel:
     number: int
     offer: ChannelOffer
     incoming: dict[int, _Incoming] = field(factory=dict)
-    """Tickets whose DATA is not all there."""
+    """Tickets whose DATA is not all there, and those behind them, in the order of their STARTs."""
     out: set[int] = field(factory=set)
     """Tickets that are not done."""
     started: int = 0
@@ -144,38 +145,35 @@ class CardSide:
                 self._damaged(found)
                 continue
             try:
-                made = self._frame(found)
+                asked += self._frame(found)
             except Malformed as error:
                 self._fault(found.channel, found.sequence * (found.kind < Kind.START), Why.NOT_UNDERSTOOD, str(error))
-                made = None
-            if made is not None:
-                asked.append(made)
         return asked
 
-    def _frame(self, frame: Frame) -> Greeted | Transfer | Asked | None:
+    def _frame(self, frame: Frame) -> Sequence[Greeted | Transfer | Asked]:
         if frame.kind == Kind.HELLO:
             return self._hello(frame)
         if self._host is None:
             raise Malformed("say HELLO first")
         if frame.kind == Kind.READ and len(frame.payload) == 1:
-            return Asked(Kind.READ, frame.sequence, CARD, frame.payload[0])
+            return [Asked(Kind.READ, frame.sequence, CARD, frame.payload[0])]
         if frame.kind == Kind.RESET and len(frame.payload) == 1:
             if frame.sequence == self._last_reset:
                 self.answer(Asked(Kind.RESET, frame.sequence, CARD))  # done before; its answer was lost
-                return None
-            return Asked(Kind.RESET, frame.sequence, CARD, frame.payload[0])
+                return []
+            return [Asked(Kind.RESET, frame.sequence, CARD, frame.payload[0])]
         if frame.channel >= len(self._channels):
             raise Malformed(f"there is no message of type {frame.kind:#x} about channel {frame.channel}")
         return self._of_channel(self._channels[frame.channel], frame)
 
-    def _hello(self, frame: Frame) -> Greeted | None:
+    def _hello(self, frame: Frame) -> list[Greeted]:
         hello, offer = Hello.read(frame.payload), self._offer.packed()
         if len(offer) > hello.most_payload:
             raise Malformed(f"the answer has {len(offer)} bytes, more than the host takes")
         if not hmac.compare_digest(hello.token, self._token):
             self._host = None
             self._fault(CARD, frame.sequence, Why.NOT_PERMITTED, "its token is missing or wrong; give token_file")
-            return None
+            return []
         repeated = self._host is not None and frame.sequence == self._greeting
         if not repeated:
             self._host, self._greeting, self._last_reset = hello, frame.sequence, 0
@@ -185,33 +183,37 @@ class CardSide:
             self._control.clear()
             self._queued = 0
         self._send(Kind.HELLO | ANSWER, CARD, frame.sequence, offer)
-        return None if repeated else Greeted()
+        return [] if repeated else [Greeted()]
 
-    def _of_channel(self, at: _Channel, frame: Frame) -> Transfer | Asked | None:
+    def _of_channel(self, at: _Channel, frame: Frame) -> Sequence[Transfer | Asked]:
         if frame.kind == Kind.STOP:
-            return Asked(Kind.STOP, frame.sequence, at.number)
+            return [Asked(Kind.STOP, frame.sequence, at.number)]
         if frame.kind in (Kind.COUNTS, Kind.CREDIT):
             if len(frame.payload) != 4:
                 raise Malformed("a credit has four bytes")
             at.credit = int.from_bytes(frame.payload, "little")
             if frame.kind == Kind.COUNTS:
                 self._send(Kind.COUNTS | ANSWER, at.number, frame.sequence, at.counts().packed())
-            return None
+            return []
         if frame.kind not in (Kind.START, Kind.DATA):
             raise Malformed(f"there is no message of type {frame.kind:#x}")
         if at.faulty:
-            return None
+            return []
         if frame.sequence != at.frames_taken:
             self.fail(at.number, Why.FRAME_LOST, f"frame {frame.sequence} came where {at.frames_taken} was due")
-            return None
+            return []
         at.frames_taken = (at.frames_taken + 1) % WRAP
         try:
-            return self._start(at, frame) if frame.kind == Kind.START else self._data(at, frame)
+            if frame.kind == Kind.START:
+                self._start(at, frame)
+            else:
+                self._data(at, frame)
         except Malformed as error:
             self.fail(at.number, Why.LIMIT_PASSED, str(error))
-            return None
+            return []
+        return self._whole(at)
 
-    def _start(self, at: _Channel, frame: Frame) -> Transfer | None:
+    def _start(self, at: _Channel, frame: Frame) -> None:
         start, limits = Start.read(frame.payload), at.offer.limits
         if start.ticket in at.out or len(at.out) >= limits.queue_depth:
             raise Malformed(f"ticket {start.ticket} is out, or {limits.queue_depth} others are")
@@ -219,12 +221,22 @@ class CardSide:
             raise Malformed(f"a transfer moves at most {limits.max_transfer} bytes")
         at.out.add(start.ticket)
         at.started += start.room is not None
-        if start.out:
-            at.incoming[start.ticket] = _Incoming(start)
-            return None
-        return Transfer(at.number, start.ticket, None if start.out is None else b"", start.room)
+        at.incoming[start.ticket] = _Incoming(start)
 
-    def _data(self, at: _Channel, frame: Frame) -> Transfer | None:
+    @staticmethod
+    def _whole(at: _Channel) -> list[Transfer]:
+        """Tickets that can begin. One that waits for DATA holds up those behind it, lest they take what is its own."""
+        whole: list[Transfer] = []
+        while at.incoming:
+            ticket, incoming = next(iter(at.incoming.items()))
+            start = incoming.start
+            if len(incoming.data) < (start.out or 0):
+                break
+            del at.incoming[ticket]
+            whole.append(Transfer(at.number, ticket, None if start.out is None else bytes(incoming.data), start.room))
+        return whole
+
+    def _data(self, at: _Channel, frame: Frame) -> None:
         data = memoryview(frame.payload)[TICKET.size :]
         if not data:
             raise Malformed("DATA without data")
@@ -240,15 +252,11 @@ class CardSide:
         if incoming is None:
             if ticket in at.out:
                 raise Malformed(f"ticket {ticket} has all its data")
-            return None  # it ended early; the rest was under way
+            return  # it ended early; the rest was under way
         due = incoming.start.out or 0
         if len(incoming.data) + len(data) > due:
             raise Malformed(f"ticket {ticket} has {due} bytes, and no more")
         incoming.data += data
-        if len(incoming.data) < due:
-            return None
-        del at.incoming[ticket]
-        return Transfer(at.number, ticket, bytes(incoming.data), incoming.start.room)
 
     def _damaged(self, error: FrameError) -> None:
         """What it was cannot be known: whatever is under way may lack it."""

@@ -25,6 +25,8 @@ class Carrier(ABC):
 
     name: str
     """For errors: a path, an address."""
+    medium: str = ""
+    """What it is, in words: "TCP"; the rate of a card behind it is the rate of that."""
     window: int = 1 << 15
     """Bytes of DATA that may be under way to the host at a time: what is surely kept while nobody reads."""
 
@@ -62,8 +64,9 @@ _GONE = {
 class DescriptorCarrier(Carrier):
     """Over a descriptor that does not block. `release` gives it back."""
 
-    def __init__(self, name: str, fd: int, release: Callable[[], object]) -> None:
+    def __init__(self, name: str, medium: str, fd: int, release: Callable[[], object]) -> None:
         self.name = name
+        self.medium = medium
         self._fd = fd
         self._release = release
         self._wake = os.eventfd(0, os.EFD_CLOEXEC | os.EFD_NONBLOCK)

@@ -61,7 +61,7 @@ def open_framed(carrier: Carrier, deadline: Deadline, token: bytes = b"") -> Car
 
 def _carried(limits: Limits, carrier: Carrier) -> Limits:
     most = limits.nominal_bytes_per_s if carrier.bytes_per_s is None else carrier.bytes_per_s
-    return evolve(limits, nominal_bytes_per_s=min(limits.nominal_bytes_per_s, most))
+    return evolve(limits, nominal_bytes_per_s=min(limits.nominal_bytes_per_s, most), carrier=carrier.medium)
 
 
 def _hello(link: FramedLink, deadline: Deadline) -> Offer:

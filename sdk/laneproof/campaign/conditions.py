@@ -70,7 +70,8 @@ def carried(now: Conditions, earlier: Conditions) -> Conditions:
 def plain_conditions(reading: Conditions) -> Plain:
     """Plain data, {"unavailable": why} for what cannot be read; one reason for all of it stands once.
 
-    Of the errors that the kernel reported only the number; those of a step are among its changes.
+    Of the errors that the kernel reported only the number, a lower bound, since a log keeps the last ones; those of a
+    step are among its changes.
     """
     parts = list(attrs.asdict(reading, recurse=False).values())
     if isinstance(parts[0], Unavailable) and all(part == parts[0] for part in parts):
@@ -84,7 +85,7 @@ def plain_conditions(reading: Conditions) -> Plain:
         if isinstance(memory, Unavailable)
         else {str(kind): plain_count(count) for kind, count in memory.items()},
         "iommu_faults": plain_count(reading.iommu_faults),
-        "reported": _why(reported) if isinstance(reported, Unavailable) else {"n": len(reported), "bound": "exact"},
+        "reported": _why(reported) if isinstance(reported, Unavailable) else {"n": len(reported), "bound": "at least"},
     }
 
 
@@ -131,6 +132,8 @@ def changes(before: Conditions, now: Conditions) -> Iterator[Change]:
             yield Change("memory", f"the host counted {number}")
     if number := _counted(added(now.iommu_faults, before.iommu_faults), "access"):
         yield Change("iommu", f"the IOMMU refused {number}")
+    if set(known(before.reported) or ()) - set(known(now.reported) or ()):
+        yield Change("reported", "the kernel's log has lost its oldest errors; of those of this step it may lack some")
     for alike in _alike(reported_since(before, now)):
         more = f"; {len(alike) - 1} more like it, the last at {alike[-1].time_s:.6f} s" if len(alike) > 1 else ""
         yield Change("reported", describe_report(alike[0]) + more)

@@ -16,7 +16,12 @@ _RECEIVED_DAMAGED = {"RxErr", "BadTLP", "BadDLLP"}
 
 def plain_link(reading: LinkReading) -> Plain:
     """Both partners' view of the link; {"unavailable": why} for one that cannot be seen."""
-    return {"near": _plain_partner(reading.near), "far": _plain_partner(reading.far), "wiring": reading.wiring}
+    return {
+        "near": _plain_partner(reading.near),
+        "far": _plain_partner(reading.far),
+        "wiring": reading.wiring,
+        "above": [_plain_partner(link) for link in reading.above],
+    }
 
 
 def plain_errors(reading: ErrorReading) -> Plain:
@@ -65,9 +70,9 @@ def _by_severity(errors: PartnerErrors) -> Iterator[tuple[str, Mapping[str, Coun
 def judge_link_errors(added: ErrorReading, limit: int, findings: Findings) -> None:
     """Hold the errors counted at either end to the house limit.
 
-    The ends are never added up, since one event can show at both: the limit holds for each. An end that cannot be read
-    makes the claim inconclusive, and so do lower bounds within a limit above zero. An end that counts nothing vouches
-    only for the path into it.
+    The ends are never added up, since one event can show at both: the limit holds for each, and for correctable errors;
+    of others there may be none. An end that cannot be read makes the claim inconclusive, and so do lower bounds within
+    a limit above zero. An end that counts nothing vouches only for the path into it.
     """
     if isinstance(added.near, Unavailable) and added.near == added.far:
         findings.inconclusive(f"link errors are not known at either end: {added.near.why}")
@@ -97,6 +102,13 @@ def remark_link_errors(added: ErrorReading, findings: Findings) -> None:
                 )
 
 
+def shows_uncorrectable(added: ErrorReading) -> bool:
+    """Whether either end counted an uncorrectable error, or an advisory one: it left that to who had asked."""
+    ends = [errors for errors in (added.near, added.far) if not isinstance(errors, Unavailable)]
+    rows = [row for errors in ends for row in _counted(errors)]
+    return any(severity != "correctable" or name == "NonFatalErr" for severity, name, _ in rows)
+
+
 def _counted(errors: PartnerErrors) -> list[tuple[str, str, Count]]:
     """Severity, name and count of all that was counted at one end."""
     return [
@@ -116,13 +128,17 @@ def _judge_end(end: str, errors: PartnerErrors | Unavailable, limit: int, findin
     if not rows:
         findings.inconclusive(f"link errors at the {end} end are not known: {errors.name} shows no counters")
         return False
-    unknown = sorted({count.why for _, _, count in rows if isinstance(count, Unavailable)})
-    for why in unknown:
-        findings.inconclusive(f"some link errors at {errors.name} ({end} end) are not known: {why}")
+    unknown: dict[str, list[str]] = {}
+    for _, name, count in rows:
+        if isinstance(count, Unavailable):
+            unknown.setdefault(count.why, []).append(name)
+    for why, names in sorted(unknown.items()):
+        findings.inconclusive(f"errors at {errors.name} ({end} end) are not known, of {', '.join(names)}: {why}")
     present = [(severity, name, count) for severity, name, count in rows if not isinstance(count, Unavailable)]
     total = sum(count.n for _, _, count in present)
     shown = ", ".join(_shown(name, count, severity) for severity, name, count in present if count.n)
-    if total <= limit:
+    harmful = any(severity != "correctable" and count.n for severity, _, count in present)
+    if total <= limit and not harmful:
         if any(isinstance(count, AtLeast) and count.n for _, _, count in present):
             findings.inconclusive(
                 f"{errors.name} ({end} end) counted {shown}: lower bounds, so the limit of {limit} may be passed"
@@ -130,7 +146,7 @@ def _judge_end(end: str, errors: PartnerErrors | Unavailable, limit: int, findin
             return False
         return not unknown
     findings.failed(
-        f"{errors.name} ({end} end) counted {shown}; the limit is {limit}. "
+        f"{errors.name} ({end} end) counted {shown}; the limit is {limit}{' for correctable ones' if harmful else ''}. "
         + " ".join(_accusations(end, {name for _, name, count in present if count.n}))
     )
     return False

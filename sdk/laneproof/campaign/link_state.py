@@ -64,10 +64,29 @@ def judge_kept(
             continue
         if best is not None and now.below(best):
             why = f"; {cause}" if (cause := _cause(first, reading)) else ""
-            findings.failed(f"the link fell from {best} to {now} during this step, under load{why}")
+            fallen = now == (trained(first.near) or trained(first.far))
+            when = "before this step, and was not back under load" if fallen else "during this step, under load"
+            findings.failed(f"the link fell from {best} to {now} {when}{why}")
             return best
         best = now
     return best
+
+
+def judge_at_rest(first: LinkReading, last: LinkReading, under_load: Iterable[LinkReading], findings: Findings) -> None:
+    """For a link that came out of a step below what it was before, and was not seen so under load.
+
+    A narrower link is no power saving; a slower one may be, where its port says "for reliability, or by software".
+    """
+    before, after = (trained(reading.near) or trained(reading.far) for reading in (first, last))
+    if before is None or after is None or not after.below(before) or not retrained(first, last):
+        return
+    if any(after == (trained(reading.near) or trained(reading.far)) for reading in under_load):
+        return
+    text = f"the link fell from {before} to {after} during this step, seen once it was at rest; {_cause(first, last)}"
+    if after.width < before.width:
+        findings.failed(text)
+    else:
+        findings.inconclusive(f"{text}: judge it under load")
 
 
 def judge_unseen(first: LinkReading, last: LinkReading, findings: Findings) -> None:

@@ -16,6 +16,7 @@ from multiprocessing.connection import Connection
 from laneproof.campaign.events import Event, Expecting, SlotFinished
 from laneproof.campaign.results import Reason
 from laneproof.campaign.slot_run import SlotJob, SlotRun
+from laneproof.campaign.start import CommonStart
 from laneproof.campaign.verdict import Verdict
 from laneproof.campaign.worker import STOP
 
@@ -42,8 +43,8 @@ class Place(ABC):
 
 
 class ThreadPlace(Place):
-    def __init__(self, job: SlotJob, emit: Callable[[Event], None]) -> None:
-        self._run = SlotRun(job, emit)
+    def __init__(self, job: SlotJob, emit: Callable[[Event], None], start: CommonStart) -> None:
+        self._run = SlotRun(job, emit, start)
         self._thread = threading.Thread(target=self._run.run, name=f"laneproof-{job.name}", daemon=True)
         self._thread.start()
 

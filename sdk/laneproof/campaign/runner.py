@@ -17,6 +17,7 @@ from laneproof.campaign.places import Place, ProcessPlace, ThreadPlace
 from laneproof.campaign.plan import Plan
 from laneproof.campaign.results import RunResult
 from laneproof.campaign.slot_run import SlotJob
+from laneproof.campaign.start import CommonStart
 from laneproof.campaign.worker import load_kernels
 from laneproof.contract import Driver
 from laneproof.errors import BadInput, CannotOpen
@@ -88,10 +89,14 @@ def run(
         events: queue.Queue[Event] = queue.Queue()
         places: dict[str, Place] = {}
         try:
-            for number, (name, planned) in enumerate(zip(plan.names(), plan.endpoint, strict=True)):
+            named = dict(zip(plan.names(), plan.endpoint, strict=True))
+            start = CommonStart(name for name, planned in named.items() if planned.uri not in physical)
+            for number, (name, planned) in enumerate(named.items()):
                 job = SlotJob(name=name, number=number, planned=planned, steps=plan.step, seed=plan.seed or 0)
-                kind = ProcessPlace if planned.uri in physical else ThreadPlace
-                places[name] = kind(job, events.put)
+                if planned.uri in physical:
+                    places[name] = ProcessPlace(job, events.put)
+                else:
+                    places[name] = ThreadPlace(job, events.put, start)
             _take_in(places, events, ledger, watch, stop)
         finally:
             for place in places.values():

@@ -16,10 +16,11 @@ from attrs import frozen
 from laneproof import endpoint as endpoints
 from laneproof.campaign.conditions import judge_host
 from laneproof.campaign.events import Event, Expecting, Opened, SlotFinished, StepFinished, StepStarted
-from laneproof.campaign.link_errors import plain_errors, plain_link
-from laneproof.campaign.link_state import Trained, judge_kept, judge_unseen, trained
+from laneproof.campaign.link_errors import plain_errors, plain_link, shows_uncorrectable
+from laneproof.campaign.link_state import Trained, judge_at_rest, judge_kept, judge_unseen, trained
 from laneproof.campaign.plan import PlannedEndpoint, kind_of
 from laneproof.campaign.results import Findings, Plain, Reason, StepResult
+from laneproof.campaign.start import CommonStart
 from laneproof.campaign.steps import Slot, Step
 from laneproof.campaign.steps.observation import Observation
 from laneproof.campaign.verdict import Verdict
@@ -27,6 +28,7 @@ from laneproof.endpoint import Endpoint
 from laneproof.errors import (
     BadInput,
     DeviceLost,
+    DriverFault,
     Interrupted,
     LaneproofError,
     NotOffered,
@@ -56,9 +58,11 @@ class SlotJob:
 class SlotRun:
     """Runs a job. `stop` ends it from another thread: the call under way is interrupted, nothing more is begun."""
 
-    def __init__(self, job: SlotJob, emit: Callable[[Event], None]) -> None:
+    def __init__(self, job: SlotJob, emit: Callable[[Event], None], start: CommonStart | None = None) -> None:
+        """`start`: where it waits for others before its first step."""
         self._job = job
         self._emit = emit
+        self._start = CommonStart([job.name]) if start is None else start
         self._stop = threading.Event()
         self._endpoint: Endpoint | None = None
         self._errors: ErrorReading | None = None
@@ -87,6 +91,8 @@ class SlotRun:
             last = traceback.extract_tb(error.__traceback__)[-1]
             place = f"{last.name}, line {last.lineno}"
             reasons = [Reason(Verdict.ERROR, f"unexpected {type(error).__name__} in {place}: {error}")]
+        finally:
+            self._start.leave_out(self._job.name)
         self._emit(SlotFinished(self._job.name, tuple(reasons)))
 
     def _open_and_run(self) -> list[Reason]:
@@ -99,6 +105,7 @@ class SlotRun:
             link, self._errors = card.read_link(), card.read_errors()
             self._best = trained(link.near) or trained(link.far)
             self._emit(Opened(job.name, card.clock.virtual, _opened(card, link, self._errors)))
+            self._start.wait(job.name, self._stop)
             for position, step in enumerate(job.steps):
                 if self._stop.is_set():
                     return [Reason(Verdict.INCONC, _not_run("interrupted", job.steps[position:]))]
@@ -127,6 +134,7 @@ class SlotRun:
         findings = Findings()
         started_s = slot.elapsed_s()
         lost = False
+        fault: DriverFault | None = None
         identity: Identity | Unavailable | None = None
         errors: Plain = {}
         try:
@@ -143,6 +151,8 @@ class SlotRun:
             )
         except TransferTimeout as error:
             findings.failed(f"the transfer stalled: {error.args[0]}", of_data=True)
+        except DriverFault as error:
+            fault = error
         except (NotOffered, BadInput) as error:
             findings.broken(f"the plan asks for what this card cannot do: {error.args[0]}")
         except LaneproofError as error:
@@ -155,6 +165,9 @@ class SlotRun:
             # Since the step before was read, so that nothing falls between two steps.
             added, self._errors = now_errors.since(self._errors or now_errors), now_errors
             errors = plain_errors(added)
+            if fault is not None:
+                _judge_fault(fault, added, findings)
+                fault = None
             if not lost and findings.verdict is not Verdict.NONE:
                 step.judge_errors(added, findings)
             now = identity if lost else card.identity
@@ -169,6 +182,8 @@ class SlotRun:
         except LaneproofError as error:
             if not lost:
                 findings.inconclusive(f"what the card and its link show after the step could not be read: {error}")
+        if fault is not None:
+            (findings.inconclusive if lost else findings.broken)(str(fault))
         if lost:
             with suppress(LaneproofError):  # what the near port shows of the loss is worth an event
                 slot.observation.look(loaded=False)
@@ -199,7 +214,9 @@ class SlotRun:
         self._conditions = seen.latest or self._conditions
         if not lost and seen.first_link is not None and seen.last_link is not None:
             self._best = judge_kept(seen.first_link, seen.under_load, self._best, findings)
-            if not seen.link_moved:
+            if seen.link_moved:
+                judge_at_rest(seen.first_link, seen.last_link, seen.under_load, findings)
+            else:
                 judge_unseen(seen.first_link, seen.last_link, findings)
         if findings.verdict is not Verdict.NONE and seen.before is not None and seen.latest is not None:
             step.judge_lanes(seen.flags, findings)
@@ -241,6 +258,14 @@ def _judge_loss(error: DeviceLost, findings: Findings) -> None:
             f"the card was lost{moved}: {error.args[0]}. Nothing shows that the link went down, so slot, card and "
             "driver all remain possible"
         )
+
+
+def _judge_fault(fault: DriverFault, added: ErrorReading, findings: Findings) -> None:
+    """A driver's fault is the test system's, unless an uncorrectable error shows that it had something to report."""
+    if shows_uncorrectable(added):
+        findings.failed(f"{fault}. An uncorrectable error was counted in this step, as is said beside it", of_data=True)
+    else:
+        findings.broken(str(fault))
 
 
 def _not_run(why: str, steps: tuple[Step, ...]) -> str:

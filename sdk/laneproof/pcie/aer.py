@@ -98,15 +98,15 @@ CORRECTABLE: tuple[AerError, ...] = (
         "data link",
         "No acknowledgement came in time for a packet that this end had sent, so it was sent again; the "
         "partner drops what it already has, and the data arrive intact.",
-        "Acknowledgements damaged on the path into this end, a packet lost whole on the path out of it, or "
-        "a partner that is slow to acknowledge.",
+        "Acknowledgements damaged on the path into this end; on the path out of it a packet lost whole, or "
+        "damaged again as it was sent again; or a partner that is slow to acknowledge.",
     ),
     _correctable(
         regs.PCI_ERR_COR_ADV_NFAT,
         "NonFatalErr",
         "transaction",
         "This end met a non-fatal error that another party is better placed to handle, and says so only as "
-        "advice; the uncorrectable status names the error.",
+        "advice; the uncorrectable status names the error, unless the advice is masked, as it is by default.",
         "Whoever the uncorrectable bit set beside it points at; by itself it says nothing about the link.",
     ),
     _correctable(

@@ -27,7 +27,10 @@ class NeverWritten(MessageFault):
 
     kind: ClassVar[str] = "never-written"
     cause: ClassVar[str] = "A DMA write that goes nowhere: not started, refused by the IOMMU, or to a wrong address."
-    seen: ClassVar[str] = "The whole buffer still holds its pre-fill; link up, error counters clean, full rate."
+    seen: ClassVar[str] = (
+        "The whole buffer still holds its pre-fill; link up, error counters clean, full rate. An IOMMU that refused "
+        "it counts that."
+    )
 
     refused_by_iommu: bool = False
     """The host has an IOMMU, which refused the writes and says so."""
@@ -190,7 +193,10 @@ class HostBitFlips(MessageFault):
 
     kind: ClassVar[str] = "host-bit-flips"
     cause: ClassVar[str] = "A bad cell in the host's memory, where the receive buffer lies; without ECC nobody counts."
-    seen: ClassVar[str] = "The same bits wrong in each transfer, the source buffer right; error counters clean."
+    seen: ClassVar[str] = (
+        "The same bits wrong in each transfer, the source buffer right; the link's error counters clean. "
+        "With ECC the host counts: one wrong bit is corrected, and data are right; two in a word are not."
+    )
 
     at: ByteOffset
     bit: BitNumber

@@ -30,7 +30,9 @@ class DropOff(Conditional):
 
     kind: ClassVar[str] = "drop-off"
     cause: ClassVar[str] = "Contact, supply or temperature that fails under load."
-    seen: ClassVar[str] = "The card's configuration space reads all ones, the near port shows its link down."
+    seen: ClassVar[str] = (
+        "The card's configuration space reads all ones; the near port shows its link down, and a Surprise Down (SDES)."
+    )
 
     after: ByteCount
     until: Literal["never", "link reset"] = "never"

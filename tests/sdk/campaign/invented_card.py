@@ -118,7 +118,7 @@ class Echo(StreamPath):
                     window[0]  # as a window whose card is gone
             case "slow":
                 time.sleep(0.01)
-            case "faulty":
+            case "faulty" | "faulty-gone":
                 raise ZeroDivisionError("a driver's own mistake")
             case "talkative":
                 print("a driver that prints", flush=True)
@@ -185,7 +185,7 @@ class Parts(LinkObserver, ErrorObserver, ConditionObserver, IdentitySource):
         match self._path.behaviour:
             case "mute" if self._reads > 1:
                 raise DriverFault("the counters do not answer")
-            case "gone" if self._reads > 1:
+            case "gone" | "faulty-gone" if self._reads > 1:
                 raise DeviceLost("no answer", link_evidence="port shows its link down")
             case "gone-unseen" if self._reads > 1:
                 raise DeviceLost("no answer")

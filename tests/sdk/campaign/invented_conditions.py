@@ -85,6 +85,8 @@ def conditions(behaviour: str, reads: int) -> Conditions:
         case "reports-often" if later:
             mild = report("Corrected", "BadTLP")
             reported = (*reported, *(attrs.evolve(mild, time_s=mild.time_s + number) for number in range(3)))
+        case "forgets" if later:
+            reported = (report("Corrected", "BadTLP"),)
         case "hides" if reads in (2, 3):
             return conditions("hidden", 1)
         case "hides" if later:

@@ -184,6 +184,18 @@ def test_errors_that_differ_in_their_time_alone_are_one_event(on_card: OnCard) -
     assert event.endswith("; 2 more like it, the last at 14.500000 s")
 
 
+def test_a_log_that_has_lost_errors_is_said_to_lack_some_and_its_number_is_a_lower_bound(on_card: OnCard) -> None:
+    endpoint = on_card(INTEGRITY, "forgets")
+    gap, kept = events(endpoint, "reported")
+    assert "the kernel's log has lost its oldest errors" in gap
+    assert "BadTLP" in kept
+    assert endpoint.steps[0].conditions["after"]["reported"] == {"n": 1, "bound": "at least"}
+
+
+def test_a_log_that_only_grows_lacks_nothing(on_card: OnCard) -> None:
+    assert not any("lost its oldest" in text for text in events(on_card(INTEGRITY, "reports-mildly"), "reported"))
+
+
 @pytest.mark.parametrize(
     ("address", "why"),
     [

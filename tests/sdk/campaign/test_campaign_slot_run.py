@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable
+from pathlib import Path
 from typing import cast
 
 import pytest
@@ -202,6 +203,47 @@ def test_a_lower_bound_may_pass_a_limit_but_never_keeps_it(on_card: OnCard, limi
     assert str(on_card(LINK + f"max_link_errors = {limit}", "bounded").verdict) == verdict
 
 
+def test_no_limit_allows_an_uncorrectable_error(on_card: OnCard) -> None:
+    endpoint = on_card(LINK + "max_link_errors = 10", "fatal")
+    assert str(endpoint.verdict) == "fail"
+    assert "counted 1 MalfTLP (fatal); the limit is 10 for correctable ones" in texts(endpoint)
+
+
+FAILING = """
+schema = 1
+name = "failing"
+invented = "invented"
+description = "A host that answers some reads with an error, or never."
+[[slot]]
+name = "north"
+wiring = 8
+errors_owned_by = "{owner}"
+near = {{ max_speed = "8 GT/s", max_width = 8 }}
+card = {{ max_speed = "8 GT/s", max_width = 8, model = "echo card", serial = "invented" }}
+[[slot.fault]]
+kind = "{fault}"
+when = {{ every = 2 }}
+"""
+
+
+@pytest.mark.parametrize("fault", ["completer-abort", "completion-timeout"])
+@pytest.mark.parametrize(("owner", "verdict"), [("kernel", "fail"), ("firmware", "error")])
+def test_a_failed_transfer_is_the_test_systems_fault_only_where_no_uncorrectable_error_is_on_record(
+    run_plan: Callable[..., RunResult], tmp_path: Path, fault: str, owner: str, verdict: str
+) -> None:
+    bench = tmp_path / "failing.toml"
+    bench.write_text(FAILING.format(fault=fault, owner=owner), "utf-8")
+    (endpoint,) = run_plan(INTEGRITY + 'block = "16 KiB"\n', f"sim:{bench}#north").endpoints
+    assert str(endpoint.verdict) == verdict
+    assert f"{verdict}: sim:{bench}#north check: a transfer failed: a read " in texts(endpoint)
+
+
+def test_a_fault_by_which_a_loss_begins_leaves_the_verdict_to_the_loss(on_card: OnCard) -> None:
+    endpoint = on_card(INTEGRITY, "faulty-gone")
+    assert str(endpoint.verdict) == "fail"
+    assert "inconc: imitated:faulty-gone check: the driver failed with ZeroDivisionError" in texts(endpoint)
+
+
 def test_a_drivers_mistake_is_an_error_that_says_where(on_card: OnCard) -> None:
     endpoint = on_card(INTEGRITY, "faulty")
     assert str(endpoint.verdict) == "error"
@@ -270,3 +312,22 @@ def test_what_a_ceiling_assumes_is_said() -> None:
     assert said == ""
     assert limit is not None
     assert limit == ceiling(8.0, 8, 256, direction="both", read_request=4096)
+
+
+def test_the_ceiling_is_that_of_the_link_on_the_way_which_carries_least() -> None:
+    """Linux commit af125b754e2f: 16 GT/s x1 carries less than 2.5 GT/s x16, whatever the generations."""
+    card = PartnerLink(name="card", speed_gtps=8.0, width=8, max_payload=256, read_request=512)
+    slow = PartnerLink(name="root port", speed_gtps=16.0, width=1, max_payload=256)
+    wide = PartnerLink(name="root port", speed_gtps=8.0, width=16, max_payload=128)
+    alone, _ = link_ceiling(LinkReading(near=card, far=card))
+    narrowed, said = link_ceiling(LinkReading(near=card, far=card, above=(slow,)))
+    assert alone is not None
+    assert narrowed is not None
+    assert narrowed.bytes_per_second == pytest.approx(alone.bytes_per_second / 4, rel=0.02)
+    assert said == ", that of the link below root port, which carries less than the card's own"
+    smaller, said = link_ceiling(LinkReading(near=card, far=card, above=(wide,)))
+    assert smaller is not None
+    assert smaller.bytes_per_second < alone.bytes_per_second  # its payload is the path's
+    assert said == ""
+    unknown = PartnerLink(name="root port")
+    assert link_ceiling(LinkReading(near=card, far=card, above=(unknown,))) == (alone, "")

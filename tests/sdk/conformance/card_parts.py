@@ -76,6 +76,7 @@ class Readings(LinkObserver, ErrorObserver, ConditionObserver, IdentitySource):
         self.hardware = hardware
 
     def read_link(self, deadline: Deadline) -> LinkReading:
+        self.hardware.require()
         near, far = (
             PartnerLink(name=name, speed_gtps=8.0, width=4, max_speed_gtps=16.0, max_width=8, max_payload=256)
             for name in ("port", "card")
@@ -83,6 +84,7 @@ class Readings(LinkObserver, ErrorObserver, ConditionObserver, IdentitySource):
         return LinkReading(near=near, far=far)
 
     def read_errors(self, deadline: Deadline) -> ErrorReading:
+        self.hardware.require()
         counts = {"BadTLP": Exact(self.hardware.bad_tlp), "RxErr": AtLeast(1, "a sticky flag", blind=True)}
         epoch = str(self.hardware.epoch)
         return ErrorReading(

@@ -16,7 +16,7 @@ from stream_card import MemoryStream, Options, StreamDriver, StreamHardware
 
 from laneproof.clock import Deadline
 from laneproof.contract import Address, Card, Found
-from laneproof.errors import CannotOpen, DeviceLost
+from laneproof.errors import CannotOpen, CardInUse, DeviceLost
 from laneproof.readings import Identity
 
 stream = partial(plant, "stream")
@@ -320,6 +320,40 @@ class OptionsThatDiffer:
     chunk: int = 1 << 14
 
 
+class GivesUpAForeignClaim(StreamDriver):
+    """Open once at a time; each close gives up the claim, whoever has it."""
+
+    claimed = False
+
+    def connect(self, address: Address, options: Any, deadline: Deadline) -> Card:
+        if self.claimed:
+            raise CardInUse("the card is open already; close it first")
+        card = super().connect(address, options, deadline)
+        self.claimed = True
+        return attrs.evolve(card, close=partial(self.give_up, card))
+
+    def give_up(self, card: Card) -> None:
+        card.close()
+        self.claimed = False
+
+
+class FetchesAheadForAll(MemoryStream):
+    """Fetches more than it is asked for, and keeps the rest where every card finds it."""
+
+    ahead = bytearray()
+
+    def receive_into(self, view: memoryview, deadline: Deadline) -> int:
+        if not self.ahead:
+            fetched = bytearray(64)
+            self.ahead.extend(fetched[: super().receive_into(memoryview(fetched), deadline)])
+        moved = min(len(view), len(self.ahead))
+        view[:moved] = self.ahead[:moved]
+        del self.ahead[:moved]
+        return moved
+
+
+stream("gives up a claim that is another's", "close-may-be-called-twice", driver=GivesUpAForeignClaim)
+stream("fetches ahead for all cards", "two-cards-share-nothing", FetchesAheadForAll)
 stream("leaks a thread", "close-leaves-nothing-open", LeaksAThread)
 stream("leaks a descriptor", "close-leaves-nothing-open", LeaksADescriptor)
 stream("leaks a mapping", "close-leaves-nothing-open", LeaksAMapping)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable
 from functools import partial
 from typing import Any
@@ -88,6 +89,12 @@ class ClearsWithoutANewEpoch(Resets):
         self.hardware.epoch = 1
 
 
+class ResetsInItsOwnTime(Resets):
+    def reset(self, level: ResetLevel, deadline: Deadline) -> None:
+        time.sleep(0.4)
+        super().reset(level, deadline)
+
+
 class OffersNoLevel(Resets):
     levels = ()
 
@@ -123,6 +130,12 @@ queue(
     resets_type=ClearsWithoutANewEpoch,
     __init__=counted_before,
 )
+queue(
+    "clears counts that have just risen without a new epoch",
+    "counts-that-fall-have-a-new-epoch",
+    resets_type=ClearsWithoutANewEpoch,
+)
+queue("resets in its own time", "parts-keep-their-deadline", resets_type=ResetsInItsOwnTime)
 queue("mixes up channels", "channels-share-no-data", paths=one_path_for_all)
 queue("has a granule that no transfer holds", "limits-fit-each-other", limits=attrs.evolve(LIMITS, max_transfer=3))
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import time
 from collections.abc import Sequence
 from functools import partial
+from typing import cast
 
 import attrs
 from card_parts import Hardware
@@ -133,6 +134,59 @@ class KeepsBuffers(MemoryQueue):
         super().submit(ticket, out, into)
 
 
+class WaitsForRoomInSubmit(MemoryQueue):
+    def submit(self, ticket: int, out: memoryview | None, into: memoryview | None) -> None:
+        until_s = time.monotonic() + 0.4
+        while self.hardware.silent and time.monotonic() < until_s:
+            time.sleep(0.005)
+        super().submit(ticket, out, into)
+
+
+class FetchesAfterCompletion(MemoryQueue):
+    """A ticket that only sends completes when it is queued; its buffer is read when the message is delivered."""
+
+    def advance(self) -> None:
+        for ticket, transfer in list(self.waiting.items()):
+            if transfer.out is not None and transfer.into is None:
+                self.messages.append(cast("bytes", transfer.out))
+                transfer.sent, transfer.out = len(transfer.out), None
+                self.complete(ticket, 0)
+        super().advance()
+
+
+class TakesThenLooks(MemoryQueue):
+    """Looks whether it was cancelled once it has taken the completions, which are lost then."""
+
+    def reap(self, deadline: Deadline) -> Sequence[Completion]:
+        with self.lock:
+            self.advance()
+            taken, self.done = self.done, []
+        deadline.check()
+        return taken or super().reap(deadline)
+
+
+class ForgetsTicketsInAReset(MemoryQueue):
+    def clear(self) -> None:
+        super().clear()
+        self.waiting.clear()
+
+
+class SeesALossInSubmit(MemoryQueue):
+    """Never while it waits."""
+
+    def reap(self, deadline: Deadline) -> Sequence[Completion]:
+        while not self.done and not deadline.expired:
+            deadline.pause(0.002)
+            self.advance()
+        done, self.done = self.done, []
+        return done
+
+
+queue("waits for room in submit", "submit-does-not-wait-for-the-card", WaitsForRoomInSubmit)
+queue("fetches a buffer after its completion", "a-sent-buffer-is-free", FetchesAfterCompletion)
+queue("loses tickets to an interrupt", "an-interrupt-loses-no-ticket", TakesThenLooks)
+queue("forgets tickets in a reset", "a-reset-loses-no-ticket", ForgetsTicketsInAReset)
+queue("does not see a loss in reap", "a-loss-ends-a-wait", SeesALossInSubmit)
 queue("loses a ticket", "each-ticket-completes-once", LosesATicket)
 queue("completes a ticket twice", "each-ticket-completes-once", DoublesATicket)
 queue("invents a status", "each-ticket-completes-once", InventsAStatus)

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import time
 from functools import partial
-from typing import Any
+from typing import Any, cast
 
 import attrs
-from card_parts import Readings
+from card_parts import Hardware, Readings
 from planted import plant
+from queue_card import MemoryQueue, QueueDriver
 
 from laneproof.clock import Deadline
+from laneproof.errors import DeviceLost
 from laneproof.readings import (
     AtLeast,
     Conditions,
@@ -180,3 +183,81 @@ ANSWERS = {
 for rule, wrong in ANSWERS.items():
     for what, readings in wrong.items():
         queue(what, rule, readings_type=readings)
+
+
+# --- readings beside the data, and of a card that is gone
+
+
+class PollsAMailbox(Readings):
+    def read_errors(self, deadline: Deadline) -> ErrorReading:
+        time.sleep(0.4)
+        return super().read_errors(deadline)
+
+
+class OneIndexForAll(Hardware):
+    """Data and counts are reached through one index register."""
+
+    counts_selected = False
+
+
+class SelectsTheCounts(Readings):
+    def __init__(self, hardware: OneIndexForAll) -> None:
+        super().__init__(hardware)
+        self.indexed = hardware
+
+    def read_errors(self, deadline: Deadline) -> ErrorReading:
+        self.indexed.counts_selected = True
+        time.sleep(0.002)
+        reading = super().read_errors(deadline)
+        self.indexed.counts_selected = False
+        return reading
+
+
+class ExpectsItsIndex(MemoryQueue):
+    def deliver(self, ticket: int, into: memoryview, message: bytes) -> int:
+        if cast("OneIndexForAll", self.hardware).counts_selected:
+            message = bytes(4) + message[4:]
+        return super().deliver(ticket, into, message)
+
+
+def indexed(self: QueueDriver) -> None:
+    cards: dict[str, Hardware] = {"one": OneIndexForAll(), "two": OneIndexForAll()}
+    self.hardware = cards
+
+
+class KeepsItsReading(Readings):
+    def __init__(self, hardware: Hardware) -> None:
+        super().__init__(hardware)
+        with Deadline(1.0) as deadline:
+            self.kept = super().read_link(deadline)
+
+    def read_link(self, deadline: Deadline) -> LinkReading:
+        return self.kept
+
+
+class ZeroForWhatIsGone(Readings):
+    def read_errors(self, deadline: Deadline) -> ErrorReading:
+        try:
+            return super().read_errors(deadline)
+        except DeviceLost:
+            none = PartnerErrors(name="card", epoch="1", correctable={"BadTLP": Exact(0)})
+            return ErrorReading(near=HIDDEN, far=none)
+
+
+class WrapsAtEightBits(Readings):
+    def read_errors(self, deadline: Deadline) -> ErrorReading:
+        counts = {"BadTLP": Exact(self.hardware.bad_tlp & 0xFF)}
+        return with_counts(super().read_errors(deadline), correctable=counts)
+
+
+queue("polls a mailbox without a deadline", "parts-keep-their-deadline", readings_type=PollsAMailbox)
+queue(
+    "selects a register under the data",
+    "readings-disturb-no-data",
+    ExpectsItsIndex,
+    readings_type=SelectsTheCounts,
+    __init__=indexed,
+)
+queue("shows the link of a card that is gone", "a-loss-shows-in-the-readings", readings_type=KeepsItsReading)
+queue("counts zero for a card that is gone", "a-loss-shows-in-the-readings", readings_type=ZeroForWhatIsGone)
+queue("lets a register of eight bits wrap", "counts-rise-with-errors", readings_type=WrapsAtEightBits)

@@ -89,6 +89,7 @@ class GpuDriver(Driver):
         limits = Limits(
             max_transfer=options.max_transfer_mib * 2**20,
             queue_depth=options.slots,
+            boundary="message",
             fifo_depth=options.slots * options.max_transfer_mib * 2**20,
             nominal_bytes_per_s=options.nominal_mb_s * 1e6,
         )

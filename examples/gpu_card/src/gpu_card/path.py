@@ -25,6 +25,8 @@ from laneproof.errors import BadInput, DeviceLost, EndpointBusy, LaneproofError
 _SPINS = 2000
 """How often `reap` looks before it sleeps between looks: a small transfer takes some microseconds."""
 _LOOK_S = 50e-6
+_STAGE_NBYTES = 1 << 20
+"""The least that is locked at a time for buffers that are not, since locking takes long."""
 
 
 @define(eq=False)
@@ -88,9 +90,8 @@ class CopyEnginePath(QueuedPath):
     def submit(self, ticket: int, out: memoryview | None, into: memoryview | None) -> None:
         if out is None and into is None:
             raise BadInput("a transfer with neither side moves nothing; give out, into or both")
-        for view in (out, into):
-            if view is not None and view.nbytes > self._max_transfer:
-                raise BadInput(f"{view.nbytes} bytes are more than a transfer's {self._max_transfer}")
+        if out is not None and out.nbytes > self._max_transfer:
+            raise BadInput(f"{out.nbytes} bytes are more than a transfer's {self._max_transfer}")
         self._enter()
         with self._lock:
             jobs = [*self._running, *self._waiting_out, *self._waiting_into]
@@ -231,13 +232,15 @@ class CopyEnginePath(QueuedPath):
         address = np.frombuffer(view, np.uint8).ctypes.data
         if self.memory.holds(address, view.nbytes):
             return _Side(view, address, None)
-        stage = self._stages.pop() if self._stages else self._new_stage()
+        fitting = [stage for stage in self._stages if len(stage.view) >= view.nbytes]
+        stage = fitting[0] if fitting else self._new_stage(view.nbytes)
+        self._stages = [other for other in self._stages if other is not stage]
         if fill:
             ctypes.memmove(stage.address, address, view.nbytes)
         return _Side(view, stage.address, stage)
 
-    def _new_stage(self) -> _Stage:
-        region = self.memory.allocate(self._max_transfer)
+    def _new_stage(self, nbytes: int) -> _Stage:
+        region = self.memory.allocate(max(nbytes, _STAGE_NBYTES))
         return _Stage(region.view, np.frombuffer(region.view, np.uint8).ctypes.data)
 
     def _drop(self, job: _Job) -> None:

@@ -12,7 +12,7 @@ from attrs import Factory, field, frozen
 from laneproof.campaign.events import Event, Expecting, Noted, Progress
 from laneproof.campaign.expectation import Expectation
 from laneproof.campaign.steps.observation import Observation
-from laneproof.channel import DEFAULT_BLOCK, Transfer
+from laneproof.channel import Transfer
 from laneproof.endpoint import Endpoint
 from laneproof.errors import BadInput, Interrupted
 from laneproof.integrity import Comparison, Pattern, pattern
@@ -87,7 +87,7 @@ class Slot:
             self.progress(done + verified, total if total is not None else done + nbytes)
 
         limits = self.endpoint.limits
-        with beside.load((depth or limits.queue_depth) * (block or DEFAULT_BLOCK)):
+        with beside.load((depth or limits.queue_depth) * (block or self.endpoint.channels[0].default_block)):
             return self.endpoint.check(
                 self.pattern(name),
                 nbytes,

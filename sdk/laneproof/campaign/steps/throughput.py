@@ -13,7 +13,7 @@ from laneproof.campaign.steps.slot import Slot
 from laneproof.campaign.steps.step import Step
 from laneproof.documents import Rate, Share, Size, printable
 from laneproof.errors import EndpointBusy
-from laneproof.pcie import Ceiling, ceiling
+from laneproof.pcie import Ceiling, bottleneck, ceiling
 from laneproof.readings import LinkReading, known
 from laneproof.units import format_bytes, format_bytes_per_s
 
@@ -69,7 +69,7 @@ class ThroughputStep(Step):
             f"{format_bytes_per_s(max(rates))})"
         )
         carrier = printable(slot.endpoint.limits.carrier)
-        limit, assumed = (None, "") if carrier else link_ceiling(slot.endpoint.read_link())
+        limit, said = (None, "") if carrier else link_ceiling(slot.endpoint.read_link())
         if self.min_rate is not None:
             if median < self.min_rate:
                 findings.failed(f"{shown}; the plan asks for {format_bytes_per_s(self.min_rate)}")
@@ -82,9 +82,7 @@ class ThroughputStep(Step):
                 "share_of_ceiling": share,
                 "ceiling_terms": limit.to_dict()["terms"],
             }
-            text = (
-                f"{shown}: {share:.1%} of the link's ceiling of {format_bytes_per_s(limit.bytes_per_second)}{assumed}"
-            )
+            text = f"{shown}: {share:.1%} of the link's ceiling of {format_bytes_per_s(limit.bytes_per_second)}{said}"
             if share >= self.min_share:
                 findings.passed(text)
             elif limit.split_bytes_per_second and median >= self.min_share * limit.split_bytes_per_second:
@@ -135,22 +133,29 @@ class ThroughputStep(Step):
 
 
 def link_ceiling(reading: LinkReading) -> tuple[Ceiling | None, str]:
-    """The ceiling of the link as read, and what had to be assumed."""
+    """The ceiling of the way to the card, as read: that of its link, or of one above that carries less.
+
+    With it, what is to be said of it: which link it is, if not the card's own, and what had to be assumed.
+    """
     seen = [partner for partner in (known(reading.near), known(reading.far)) if partner is not None]
-    trained = next((partner for partner in seen if partner.speed_gtps and partner.width), None)
-    if trained is None or trained.speed_gtps is None or trained.width is None:
+    own = next((partner for partner in seen if partner.speed_gtps and partner.width), None)
+    if own is None:
         return None, ""
-    payloads = [partner.max_payload for partner in seen if partner.max_payload]
+    way = [(link.speed_gtps, link.width, link.name) for link in (own, *reading.above)]
+    rates = [(speed, width, name) for speed, width, name in way if speed and width]
+    speed, width, name = rates[bottleneck([(speed, width) for speed, width, _ in rates])]
+    payloads = [partner.max_payload for partner in (*seen, *reading.above) if partner.max_payload]
     far = known(reading.far)
     request = far.read_request if far is not None else None  # the card's own: it is the card that reads
     assumptions = [] if payloads else [f"payload {ASSUMED_PAYLOAD} B"]
     assumptions += [] if request else [f"read request {ASSUMED_READ_REQUEST} B"]
-    assumed = f" (assuming {' and '.join(assumptions)}, which cannot be read)" if assumptions else ""
+    said = "" if name == own.name else f", that of the link below {name}, which carries less than the card's own"
+    said += f" (assuming {' and '.join(assumptions)}, which cannot be read)" if assumptions else ""
     limit = ceiling(
-        trained.speed_gtps,
-        trained.width,
+        speed,
+        width,
         min(payloads, default=ASSUMED_PAYLOAD),
         direction="both",
         read_request=request or ASSUMED_READ_REQUEST,
     )
-    return limit, assumed
+    return limit, said

@@ -15,6 +15,7 @@ _PATTERNS = ("prbs31", "prbs7", "tagged", "counter", "walking-one", "fixed")
 _RATE_S = 10.0
 _LONG_ENOUGH_S = 0.05
 """A transfer that takes as long tells the rate, in seconds."""
+_TRIES = 5
 _LARGE = 1 << 18
 """And one of so many bytes."""
 _LINE = 64
@@ -147,6 +148,9 @@ def nominal_rate_is_of_the_right_order(trial: Trial) -> str:
         nominal = probe.limits.nominal_bytes_per_s
         seen = f"nominal_bytes_per_s is {nominal:.3g}, and the best of transfers to {nbytes} bytes was {best:.3g}"
         if took_s >= _LONG_ENOUGH_S or nbytes >= _LARGE:
+            for _ in range(_TRIES):  # a busy computer is not the card's
+                if best * 10 < nominal:
+                    best = max(best, nbytes / max(_echo_time_s(probe, nbytes), 1e-9))
             require(best * 10 >= nominal, seen)
         require(best <= nominal * 1000, seen)
     return f"{best:.3g} bytes per second, nominal {nominal:.3g}"

@@ -122,6 +122,7 @@ def close_may_be_called_twice(trial: Trial) -> str:
     """Closing a card a second time raises nothing and touches nothing that has been opened since."""
     with trial.opened() as opened:
         trial.close(opened.card)
+        _require_still_claimed(trial, opened.card)
         others = [os.pipe() for _ in range(8)]  # which get the numbers that the card's descriptors had
         descriptors = [end for pair in others for end in pair]
         try:
@@ -136,6 +137,24 @@ def close_may_be_called_twice(trial: Trial) -> str:
                 with suppress(OSError):
                     os.close(descriptor)
     return "closed twice; what was opened in between stays open"
+
+
+def _require_still_claimed(trial: Trial, closed: Card) -> None:
+    """Raise Broken where closing a card again takes away the claim of the opening that has come after it."""
+    with trial.opened():
+        if not _is_refused(trial):
+            return  # each opening stands for itself
+        trial.close(closed)
+        require(_is_refused(trial), "the second close gave up the claim of an opening that had come after the first")
+
+
+def _is_refused(trial: Trial) -> bool:
+    try:
+        card = trial.connect()
+    except (LaneproofError, OSError):
+        return True
+    trial.close(card)
+    return False
 
 
 @rule("offline", "give back in close all that connect took: descriptors, threads (joined), mappings", essential=True)

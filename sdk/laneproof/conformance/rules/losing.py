@@ -6,14 +6,15 @@ from collections.abc import Callable
 from contextlib import AbstractContextManager, suppress
 
 from laneproof.clock import Deadline
-from laneproof.conformance.finding import Broken, require
+from laneproof.conformance.finding import Broken, NotApplicable, require
 from laneproof.conformance.memory import Lent, stretch_of
 from laneproof.conformance.opened import Opened, Probe
 from laneproof.conformance.rule import rule
 from laneproof.conformance.trial import Trial
 from laneproof.conformance.words import told
-from laneproof.contract import QueuedPath, StreamPath
+from laneproof.contract import ErrorObserver, LinkObserver, QueuedPath, StreamPath
 from laneproof.errors import DeviceLost, Interrupted, LaneproofError
+from laneproof.readings import ErrorReading, LinkReading, Unavailable, known
 
 _NOTICE_S = 1.0
 """How long a driver may take to see that its device is gone, by the card's clock."""
@@ -101,10 +102,14 @@ def a_loss_ends_a_wait(trial: Trial) -> str:
     """A call that waits when the device goes ends with DeviceLost, long before its deadline."""
     with trial.opened() as card:
         probe = card.probe
-        probe.require_path(StreamPath)
+        probe.require_a_flow()
         into = Lent(probe.limits.granularity)
+        queued = isinstance(probe.channel.path, QueuedPath)
+        what = "reap" if queued else "receive_into"
+        if queued:
+            probe.submit(None, into.view)
         with Deadline(30.0, card.clock) as deadline:
-            waiting = trial.beside(lambda: probe.receive_some(into.view, deadline))
+            waiting = trial.beside(lambda: probe.reap(deadline) if queued else probe.receive_some(into.view, deadline))
             waiting.join(trial.rig.wait_s)
             with _lost(trial):
                 waiting.join(_NOTICE_S + trial.rig.slack_s)
@@ -113,13 +118,43 @@ def a_loss_ends_a_wait(trial: Trial) -> str:
                 try:
                     came = waiting.result()
                 except DeviceLost:
-                    require(ended, "receive_into said so only when it was cancelled")
-                    return "receive_into raised DeviceLost while it waited"
+                    require(ended, f"{what} said so only when it was cancelled")
+                    return f"{what} raised DeviceLost while it waited"
                 except Interrupted:
-                    raise Broken(f"receive_into still waited {_NOTICE_S:g} s after the device had gone") from None
+                    raise Broken(f"{what} still waited {_NOTICE_S:g} s after the device had gone") from None
                 except Exception as error:
-                    raise Broken(f"receive_into raised {told(error)}, not DeviceLost") from None
-    raise Broken(f"receive_into returned {came} when the device went")
+                    raise Broken(f"{what} raised {told(error)}, not DeviceLost") from None
+    raise Broken(f"{what} returned {came!r} when the device went")
+
+
+@rule("card", "read the card in each reading and keep none; where it does not answer, the far partner is Unavailable")
+def a_loss_shows_in_the_readings(trial: Trial) -> str:
+    """Once the device is gone, a reading of link or errors raises an error, or shows that the far partner is gone."""
+    with trial.opened() as card:
+        link, errors = card.card.part(LinkObserver), card.card.part(ErrorObserver)
+        calls: dict[str, Callable[[Deadline], LinkReading | ErrorReading]] = {}
+        if link is not None:
+            calls["read_link"] = link.read_link
+        if errors is not None:
+            calls["read_errors"] = errors.read_errors
+        if not calls:
+            raise NotApplicable("the card has no LinkObserver and no ErrorObserver")
+        before = {what: card.control(call, what=what) for what, call in calls.items()}
+        with _lost(trial):
+            for what, call in calls.items():
+                if isinstance(before[what].far, Unavailable):
+                    continue  # it never showed that partner
+                with suppress(LaneproofError, OSError):
+                    reading = card.within(_NOTICE_S, call, what=what)
+                    require(_far_is_gone(reading), f"{what} shows a device that is gone as if it were there")
+    return f"seen by {', '.join(calls)}"
+
+
+def _far_is_gone(reading: LinkReading | ErrorReading) -> bool:
+    if isinstance(reading.far, Unavailable):
+        return True
+    ends = (known(reading.near), known(reading.far)) if isinstance(reading, LinkReading) else ()
+    return any(end is not None and end.active is False for end in ends)
 
 
 @rule("card", "keep nothing of a lost device but what close gives back")

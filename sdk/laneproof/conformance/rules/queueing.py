@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import time
+from contextlib import suppress
 
 from laneproof.clock import Deadline
-from laneproof.conformance.finding import Broken, NotApplicable, require
+from laneproof.conformance.finding import Broken, NotApplicable, NotDemonstrated, require
 from laneproof.conformance.memory import Lent, stretch_of
 from laneproof.conformance.opened import Opened, Probe
 from laneproof.conformance.rule import rule
 from laneproof.conformance.trial import Trial
 from laneproof.conformance.words import times, told
 from laneproof.contract import QueuedPath
+from laneproof.errors import Interrupted
 
 
 def _size(probe: Probe, number: int = 0) -> int:
@@ -109,6 +111,46 @@ def completions_do_not_overtake_data(trial: Trial) -> str:
     return f"8 transfers of {nbytes} bytes, whole at their completion"
 
 
+@rule("card", "queue in submit and return; let reap, or a doorbell, move what the card has no room for yet")
+def submit_does_not_wait_for_the_card(trial: Trial) -> str:
+    """While the card echoes nothing, as many largest transfers as the queue is deep are submitted at once."""
+    with trial.opened() as card:
+        probe = card.probe
+        probe.require_path(QueuedPath)
+        depth, nbytes = min(probe.limits.queue_depth, 64), probe.largest
+        buffers = [(Lent(nbytes), Lent(nbytes)) for _ in range(depth)]
+        with trial.between_hooks("silence", "resume"):
+            began_s = time.monotonic()
+            for out, into in buffers:
+                probe.submit(out.view, into.view)
+            took_s = time.monotonic() - began_s
+        probe.quiesce()
+        longest_s = trial.rig.slack_s + 0.001 * depth
+        require(took_s <= longest_s, f"submitting {depth} tickets to a silent card took {took_s:.2g} s: it blocks")
+    return f"{times(depth, 'ticket')} of {nbytes} bytes submitted to a silent card"
+
+
+@rule("card", "complete a ticket that sends only after the last byte of its buffer was fetched, or copied")
+def a_sent_buffer_is_free(trial: Trial) -> str:
+    """Once a ticket that only sends has completed, its buffer may be overwritten: the card has what was in it."""
+    with trial.opened() as card:
+        probe, grain = card.probe, card.probe.limits.granularity
+        probe.require_path(QueuedPath)
+        nbytes = max(grain, min(probe.largest, probe.limits.fifo_depth or probe.largest) // grain * grain)
+        out, into = Lent(nbytes), Lent(nbytes)
+        out.fill(stretch_of(0))
+        into.fill_unlike(stretch_of(0))
+        ticket = probe.submit(out.view, None)
+        if ticket not in _reaped(card, 1, nbytes):
+            probe.quiesce()
+            raise NotDemonstrated(f"the card did not take {nbytes} bytes while nobody received")
+        out.fill_unlike(stretch_of(0))
+        came = probe.take(into.view, probe.time_for_s(nbytes))
+        require(came == nbytes, f"{nbytes} bytes were sent by one ticket; {came} came to another")
+        into.require(stretch_of(0), "after the sender's buffer was overwritten, what had been sent")
+    return f"{nbytes} bytes came as they were when their ticket completed"
+
+
 @rule("card", "let a ticket with one side do that side alone: out waits in the card until an into takes it")
 def one_side_alone_works(trial: Trial) -> str:
     """A ticket may send only or receive only, and what one sent another receives."""
@@ -191,3 +233,21 @@ def reap_returns_with_the_first_completion(trial: Trial) -> str:
             require(one_of_them, f"one message came to two tickets, and {times(len(done), 'ticket')} completed")
         probe.quiesce()
     return "one completion is given out while another ticket waits"
+
+
+@rule("card", "look for a cancelled deadline before completions are taken from the ring, or give them to the next reap")
+def an_interrupt_loses_no_ticket(trial: Trial) -> str:
+    """A reap that is cancelled loses no completion: the next one, or quiesce, gives it out."""
+    with trial.opened() as card:
+        probe, depth = card.probe, min(card.probe.limits.queue_depth, 8)
+        probe.require_path(QueuedPath)
+        buffers = [(Lent(_size(probe)), Lent(_size(probe))) for _ in range(depth)]
+        for out, into in buffers:
+            probe.submit(out.view, into.view)
+        card.clock.sleep(trial.rig.wait_s)  # until they have completed
+        with Deadline(trial.rig.wait_s, card.clock) as deadline:
+            deadline.cancel()
+            with suppress(Interrupted):
+                probe.reap(deadline)
+        probe.quiesce()
+    return f"{times(depth, 'ticket')} completed after a reap that was cancelled"

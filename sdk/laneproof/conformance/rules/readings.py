@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Mapping
 from typing import cast
 
@@ -30,6 +31,8 @@ _WIDTHS = (1, 2, 4, 8, 12, 16, 32)
 _SIZES = tuple(128 << step for step in range(6))
 """Speeds, widths and payload sizes as the link and device capability registers code them; a width of 12 and 32 went
 with revision 6 of the base specification and is still met (from memory of the base specification)."""
+_MORE_ERRORS, _MORE_ERRORS_S = 256, 1.0
+"""How often errors are caused to see a narrow register wrap, and for how many seconds at most."""
 _SEVERITIES = ("correctable", "nonfatal", "fatal")
 
 
@@ -195,20 +198,36 @@ def _counts(partner: PartnerErrors, severity: str) -> list[object]:
     return list(cast("Mapping[str, object]", getattr(partner, severity)).values())
 
 
-@rule("offline", "count at the end that sees the error, and let a reading show what has been counted since the last")
+@rule(
+    "offline",
+    "count at the end that sees the error, also when its register wraps; show in a reading all that was counted",
+)
 def counts_rise_with_errors(trial: Trial) -> str:
     """An error that happens raises a count at one end at least, and lowers none."""
     with trial.opened() as card:
         first = _ends(_read(card))
         trial.hook("cause_errors")
         second = _ends(_read(card))
-    _require_no_fall(first, second)
+        _require_no_fall(first, second)
+        _require_no_wrap(trial, card, second)
     risen: list[str] = []
     for end in first.keys() & second.keys():
         before, after = _totals(first[end]), _totals(second[end])
         risen += [f"{name} at the {end} end" for name in after if after[name] > before.get(name, 0)]
     require(risen, "no count has risen")
     return f"risen: {', '.join(sorted(risen))}"
+
+
+def _require_no_wrap(trial: Trial, card: Opened, last: dict[str, PartnerErrors]) -> None:
+    """Raise Broken where a count falls as errors go on, as a register of eight bits does; a slow rig causes fewer."""
+    until_s = time.monotonic() + _MORE_ERRORS_S
+    for _ in range(_MORE_ERRORS):
+        if time.monotonic() > until_s:
+            return
+        trial.hook("cause_errors")
+        now = _ends(_read(card))
+        _require_no_fall(last, now)
+        last = now
 
 
 def _totals(partner: PartnerErrors) -> dict[str, int]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from typing import cast
 
 from laneproof.conformance.finding import NotDemonstrated, require
@@ -9,7 +10,8 @@ from laneproof.conformance.memory import Lent, stretch_of
 from laneproof.conformance.opened import Opened
 from laneproof.conformance.rule import rule
 from laneproof.conformance.trial import Trial
-from laneproof.contract import ErrorObserver, IdentitySource, ResetLevel, Resettable
+from laneproof.contract import ErrorObserver, IdentitySource, QueuedPath, ResetLevel, Resettable
+from laneproof.errors import DriverFault, EndpointBusy
 from laneproof.readings import known
 
 RESET_S = 30.0
@@ -68,6 +70,26 @@ def a_reset_empties_the_card(trial: Trial) -> str:
     return f"nothing came out after {', '.join(level.name for level in permitted)}"
 
 
+@rule(
+    "card",
+    "complete what a reset aborts as stopped, in the next reap or quiesce; or raise EndpointBusy while tickets are out",
+)
+def a_reset_loses_no_ticket(trial: Trial) -> str:
+    """A ticket that is out when the card is reset completes, once, in reap or quiesce; or the reset is refused."""
+    with trial.opened() as card:
+        part, probe = card.part(Resettable), card.probe
+        probe.require_path(QueuedPath)
+        permitted = _permitted(card)
+        for level in permitted:
+            into = Lent(probe.few)
+            probe.submit(None, into.view)
+            with suppress(EndpointBusy, DriverFault):
+                card.within(RESET_S, part.reset, level, what=f"reset({level.name})")
+            probe.quiesce()
+            into.require_returned(f"quiesce after reset({level.name})")
+    return f"a ticket that was out completed, with {', '.join(level.name for level in permitted)}"
+
+
 @rule("card", "give the counts a new epoch where a reset has cleared them")
 def counts_that_fall_have_a_new_epoch(trial: Trial) -> str:
     """Error counts that are lower after a reset belong to another epoch."""
@@ -75,6 +97,8 @@ def counts_that_fall_have_a_new_epoch(trial: Trial) -> str:
         part, observer = card.part(Resettable), card.part(ErrorObserver)
         permitted = _permitted(card)
         for level in permitted:
+            with suppress(NotDemonstrated):  # counts that stand at zero cannot fall
+                trial.hook("cause_errors")
             before = card.control(observer.read_errors)
             card.within(RESET_S, part.reset, level, what=f"reset({level.name})")
             after = card.control(observer.read_errors)
