@@ -67,7 +67,7 @@ def library() -> Any:
         found = usb.backend.libusb1.get_backend()
     if found is None:
         with suppress(ImportError, OSError):
-            import libusb_package
+            import libusb_package  # pyright: ignore[reportMissingImports] - an extra, not always there
 
             found = libusb_package.get_libusb1_backend()
     if found is None:

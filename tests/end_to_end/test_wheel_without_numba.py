@@ -15,7 +15,10 @@ FILES = [
     for path in sorted((ROOT / "tests/sdk/integrity").glob("test_*.py"))
     if not path.name.startswith(("test_kernels_", "test_origin"))
 ]
-CHOSEN = "not galois and not (test_kernels and not (numpy or small_buffers or asking_for_numba))"
+CHOSEN = (
+    "not galois and not (test_overwriting and numba)"
+    " and not (test_kernels and not (numpy or small_buffers or asking_for_numba))"
+)
 
 
 def run(installed, *command: object, **environment: str) -> subprocess.CompletedProcess[str]:
