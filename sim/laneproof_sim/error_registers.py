@@ -1,6 +1,6 @@
 """What an error does to the registers of the function that meets it, and an error message to the ports on its way up.
 
-The rules are those of the base specification, sections 6.2.3 to 6.2.8 and 7.8.4, as a public transcription has them;
+The rules are those of the base specification, sections 6.2.3 to 6.2.8 and 7.8.4, as a public copy has them;
 QEMU's hw/pci/pcie_aer.c has them too, but for the second of two errors, by which it replaces the first one's header.
 When an error happens, and what software makes of it, is in `kernel`.
 

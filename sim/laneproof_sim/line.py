@@ -2,7 +2,7 @@
 
 A bit error is a place on the line: lane and bit number, drawn once from the lane's bit error rate by geometric gaps.
 What it hits follows from what is on the line at that moment, by the rules of the base specification as the project's
-check values have them, those on Naks and lost packets from a public transcription of its 3.6.3.1:
+check values have them, those on Naks and lost packets from a public copy of its 3.6.3.1:
 
 - 8b/10b (to 5 GT/s): any bit, idle included, is a Receiver Error at the receiver (`RxErr`); a packet hit by it is
   dropped in the physical layer, so `BadTLP` and `BadDLLP` are not counted for it.
@@ -44,7 +44,7 @@ RETRAIN_S = 16e-6
 IDLE_S = 1e-3
 REPLAYS_TO_ROLLOVER = 4
 """REPLAY_NUM has two bits to revision 5.0. In 6.x it has three and counts by two outside FLIT mode, which rolls it over
-by the fourth replay without progress as well (base specification, 3.6.2.1, from a public transcription)."""
+by the fourth replay without progress as well (base specification, 3.6.2.1, from a public copy)."""
 MAX_ROLLOVERS = 8
 
 TOKEN_NBYTES = {"tlp": 4, "dllp": 2}

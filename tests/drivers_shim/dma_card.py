@@ -26,6 +26,18 @@ BUFFER = 0x40000
 BUSY, FAILED = 1, 2
 TO_CARD, FROM_CARD = 1, 3
 PAGE = 4096
+OPTIONS = {
+    "source_register": "0x80",
+    "destination_register": "0x88",
+    "length_register": "0x90",
+    "control_register": "0x98",
+    "status_register": "0x98",
+    "buffer": "0x40000",
+    "buffer_size": "4KiB",
+    "go_to_card": "1",
+    "go_from_card": "3",
+}
+"""What the driver has to be told of it, as in a URI."""
 
 
 class PlayedContainer:

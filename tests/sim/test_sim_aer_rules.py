@@ -1,6 +1,6 @@
 """What an error does to registers: status, masks, severity, pointer, header, messages and their way up, resets.
 
-Sources: sections 6.2.3 to 6.2.8 and 7.8.4 of the PCI Express base specification, as a public transcription has them;
+Sources: sections 6.2.3 to 6.2.8 and 7.8.4 of the PCI Express base specification, as a public copy has them;
 linux/pci_regs.h for places and bits. Registers are read through laneproof's decoder, but for a few by linux/pci_regs.h.
 """
 

@@ -1,6 +1,6 @@
 """Error messages: who lets them out, what passes them on, what the root port notes of them.
 
-Sources: sections 6.2.4.1, 6.2.6 to 6.2.8 of the PCI Express base specification, as a public transcription has them, and
+Sources: sections 6.2.4.1, 6.2.6 to 6.2.8 of the PCI Express base specification, as a public copy has them, and
 QEMU's hw/pci/pcie_aer.c, which follows its figure 6-3; linux/pci_regs.h for places and bits.
 """
 

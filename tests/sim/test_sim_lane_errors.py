@@ -288,7 +288,7 @@ def test_a_faster_port_on_a_slow_link_names_no_lane_either(bench, data) -> None:
 
 def test_lanes_keep_their_numbers_on_a_link_that_is_reversed(bench, data) -> None:
     # Lane Error Status counts lanes by their default numbers, which reversal does not change (base specification,
-    # 7.7.3.3, from a public transcription).
+    # 7.7.3.3, from a public copy).
     one = bench(
         width=8,
         near={"lane_reversal": True},
