@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import random
 from contextlib import suppress
+from functools import partial
 
 from laneproof.conformance.finding import Broken, NotApplicable, require
 from laneproof.conformance.memory import Lent, stretch_of
@@ -95,9 +96,8 @@ def a_window_ends_where_it_says(trial: Trial) -> str:
         )
         for offset in (at_end + grain, size + 4096 * grain, -grain):
             for what, call in (("write", probe.window.write), ("read_into", probe.window.read_into)):
-                buffer = Lent(grain)
                 refused(
-                    lambda offset=offset, call=call, buffer=buffer: card.control(call, offset, buffer.view[:]),  # type: ignore[misc]
+                    partial(card.control, call, offset, Lent(grain).view[:]),
                     f"{what} of {grain} bytes at offset {offset} of a window of {size}",
                 )
         require(
@@ -143,7 +143,7 @@ def a_copy_engine_knows_its_bounds(trial: Trial) -> str:
         nbytes = min(64 * grain, len(content) // 2)
         for source, destination in ((size - size % grain, 0), (0, size - size % grain), (-grain, 0), (0, -grain)):
             refused(
-                lambda source=source, destination=destination: card.control(engine.copy, source, destination, nbytes),  # type: ignore[misc]
+                partial(card.control, engine.copy, source, destination, nbytes),
                 f"a copy of {nbytes} bytes from {source} to {destination} in a window of {size}",
             )
         _require_content(probe, content, "after copies that were refused")
