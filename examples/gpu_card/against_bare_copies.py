@@ -60,7 +60,7 @@ def main(uri: str, gib: int) -> None:
     blocks = gib * (1 << 30) // BLOCK
     with laneproof.open(uri, acknowledge_cautions=True) as card:
         path = card._card.channels[0].path
-        first = card.check("prbs31", BLOCK * 16, block=BLOCK)  # compiles, and makes the buffers
+        first = card.check("prbs31", BLOCK * 64, block=BLOCK)  # compiles, and makes the buffers
         lanes = [
             (np.frombuffer(lane.out, np.uint8).ctypes.data, np.frombuffer(lane.into, np.uint8).ctypes.data)
             for lane in card.channels[0]._mover._lanes

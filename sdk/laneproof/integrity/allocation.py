@@ -69,6 +69,13 @@ PRBS = {
 }
 """By the pattern's degree; starts are byte positions."""
 
+PRBS31_ROOM = 1 << 16
+"""A buffer may move on along its stretch of PRBS31 by any multiple of `PRBS31_GRAIN` below this many bytes and still
+have a place that no other has: the places of two buffers of one channel never meet while their sequence numbers are
+less than 131,071 apart, those of any two among 16 slots of 8 channels while they are less than 823 apart."""
+
+PRBS31_GRAIN = 64
+
 # Numbers of starts are prime where the period is a power of two: a number that counts slots in powers of two would
 # else lose its sequence in the multiplication.
 WALKING = Allocation(31, 19, 12)

@@ -10,7 +10,16 @@ import numpy as np
 from attrs import Factory, field, frozen
 
 from laneproof.errors import BadInput
-from laneproof.integrity.allocation import CHANNELS, COUNT_LIMIT, COUNTER, PRBS, SLOTS, WALKING, checked_index
+from laneproof.integrity.allocation import (
+    CHANNELS,
+    COUNT_LIMIT,
+    COUNTER,
+    PRBS,
+    PRBS31_ROOM,
+    SLOTS,
+    WALKING,
+    checked_index,
+)
 from laneproof.integrity.buffers import Bytes, byte_view, checked_threads
 from laneproof.integrity.comparison import Comparison
 from laneproof.integrity.digest import (
@@ -130,6 +139,17 @@ class Pattern:
     def tells_stale(self) -> bool:
         """Whether another buffer's data, earlier or elsewhere, cannot pass for this one's."""
         return self.name in _TELL_STALE and self.state is None
+
+    @property
+    def room_bytes(self) -> int:
+        """How far a buffer may move on along this stretch, by multiples of 64 bytes, and still share its place in the
+        sequence with no buffer that lives beside it; 0 where it must stay.
+
+        Where there is room, two places that differ give data that differ in every 31 bits in a row, since the XOR of
+        a maximal-length sequence with itself moved is that sequence moved again (S. W. Golomb, Shift Register
+        Sequences), which nowhere has 31 zeros in a row. So data that were right in one place are wrong in another.
+        """
+        return PRBS31_ROOM if self.name == "prbs31" and self.state is None else 0
 
     @property
     def caution(self) -> str:

@@ -46,14 +46,17 @@ class QueueMover(Mover):
         try:
             while submitted < nbytes or (tickets.out and not stopped):
                 if submitted < nbytes and len(tickets.out) < self._limits.queue_depth:
-                    tickets.submit(out[submitted : submitted + step], into[submitted : submitted + step])
+                    if nbytes <= step:
+                        tickets.submit(out, into)
+                    else:
+                        tickets.submit(out[submitted : submitted + step], into[submitted : submitted + step])
                     submitted += step
                     continue
                 done = tickets.reap(deadline)
                 if not done:
                     stopped, done, submitted = True, tickets.stop(deadline), nbytes
                 for completion in done:
-                    if not stopped:
+                    if completion.status != "done" and not stopped:
                         require_success(completion)
                     sent += completion.sent
                     received += completion.received
@@ -128,7 +131,7 @@ class QueueMover(Mover):
     def _take_lanes(self, job: CheckJob, depth: int, deadline: Deadline) -> list[Lane]:
         """Lanes for a check of that depth: those of the last one where they fit, others in new memory."""
         kept, self._lanes = self._lanes, []
-        fitting = [lane for lane in kept if lane.block == job.block][:depth]
+        fitting = [lane for lane in kept if lane.fits(job)][:depth]
         for lane in kept:
             if lane not in fitting:
                 lane.close()

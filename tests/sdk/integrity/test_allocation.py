@@ -6,10 +6,11 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from numpy.typing import NDArray
 
 from laneproof.errors import BadInput
 from laneproof.integrity import CHANNELS, SLOTS, pattern
-from laneproof.integrity.allocation import COUNTER, PRBS, WALKING
+from laneproof.integrity.allocation import COUNTER, PRBS, PRBS31_GRAIN, PRBS31_ROOM, WALKING
 
 ALLOCATIONS = {**{f"prbs{degree}": allocation for degree, allocation in PRBS.items()}, "counter": COUNTER}
 buffers = st.tuples(st.integers(0, SLOTS - 1), st.integers(0, CHANNELS - 1), st.integers(0, 2**64 - 1))
@@ -17,16 +18,18 @@ buffers = st.tuples(st.integers(0, SLOTS - 1), st.integers(0, CHANNELS - 1), st.
 
 def nearest(name: str, slots: int, channels: int, sequences: int) -> int:
     """The least distance between starts of two buffers less than that far apart in each number."""
+    return int(distances(name, slots, channels, sequences).min())
+
+
+def distances(name: str, slots: int, channels: int, sequences: int) -> NDArray[np.int64]:
+    """The distances between starts of any two buffers less than that far apart in each number."""
     allocation = ALLOCATIONS[name]
-    apart = [
-        (sequence * SLOTS + slot) * CHANNELS + channel
-        for sequence in range(sequences)
-        for slot in range(-slots + 1, slots)
-        for channel in range(-channels + 1, channels)
-    ]
-    distance = np.array(apart) * allocation.stride % allocation.starts
-    distance = np.minimum(distance, allocation.starts - distance)
-    return int(distance[np.array(apart) != 0].min())
+    sequence, slot, channel = np.meshgrid(
+        np.arange(sequences), np.arange(1 - slots, slots), np.arange(1 - channels, channels)
+    )
+    apart = ((sequence * SLOTS + slot) * CHANNELS + channel).ravel()
+    distance = apart[apart != 0] * allocation.stride % allocation.starts
+    return np.minimum(distance, allocation.starts - distance)
 
 
 @pytest.mark.parametrize("allocation", [*PRBS.values(), WALKING, COUNTER])
@@ -63,6 +66,32 @@ def test_two_buffers_never_share_a_start_along_prbs31(one, two):
 def test_buffers_that_live_together_start_far_apart(name, close, wide):
     assert nearest(name, 4, 4, 16) >= close
     assert nearest(name, 16, 8, 64) >= wide
+
+
+@pytest.mark.parametrize(("slots", "channels", "sequences"), [(1, 1, 131_071), (16, 8, 823)])
+def test_places_within_a_buffers_room_along_prbs31_are_those_of_no_other(slots, channels, sequences):
+    distance = distances("prbs31", slots, channels, sequences)
+    near = distance[distance < PRBS31_ROOM]
+    assert near.size > 1
+    assert np.count_nonzero(near % PRBS31_GRAIN == 0) == 0
+
+
+@pytest.mark.parametrize("moved", [64, 64 * 577, PRBS31_ROOM - 64])
+def test_prbs31_elsewhere_differs_in_every_31_bits_in_a_row(moved):
+    """A maximal-length sequence XORed with itself moved is that sequence moved (S. W. Golomb, Shift Register
+    Sequences, the shift-and-add property), and has no 31 zeros in a row."""
+    stretch = pattern("prbs31", seed=5, sequence=77)
+    assert moved < stretch.room_bytes
+    here, there = np.empty(1 << 20, np.uint8), np.empty(1 << 20, np.uint8)
+    stretch.fill(here)
+    stretch.fill(there, at=moved)
+    differs = np.flatnonzero(np.unpackbits(here ^ there))
+    assert np.diff(differs, prepend=-1, append=8 * here.size).max() <= 31
+
+
+@pytest.mark.parametrize("given", [{"name": "prbs29"}, {"name": "counter"}, {"name": "prbs31", "state": 1}])
+def test_other_patterns_have_no_room(given):
+    assert pattern(**given).room_bytes == 0
 
 
 @pytest.mark.parametrize("name", ["prbs7", "prbs15", "prbs20", "prbs23", "prbs31", "counter", "walking-one"])
