@@ -29,11 +29,12 @@ def holders(path: str) -> list[Holder]:
     return found
 
 
-def in_use(path: str) -> str:
-    """One line that says who has it, and the command that would release it."""
-    others = holders(path)
+def in_use(path: str, *more: str) -> str:
+    """One line that says who has it, and the command that would release it. `more` are other nodes of the same."""
+    others = [one for node in (path, *more) for one in holders(node)]
     if not others:
-        return f"{path} is in use; `fuser -v {path}` as root names the process; end that one, then open it again"
+        nodes = " ".join((path, *more))
+        return f"{path} is in use; `fuser -v {nodes}` as root names the process; end that one, then open it again"
     who = ", ".join(f"process {one.pid} ({one.name})" for one in others[:_MOST_NAMED])
     pids = " ".join(str(one.pid) for one in others[:_MOST_NAMED])
     return f"{path} is in use by {who}, and is not taken away; `kill {pids}` would end it, then open it again"

@@ -11,9 +11,11 @@ from attrs import frozen
 
 from laneproof.pcie import WIDTHS, Link
 from laneproof.readings import PartnerLink, Unavailable
-from laneproof_drivers.sysfs import ALL_ONES, NO_ANSWER, PciFunction
+from laneproof_drivers.sysfs import ALL_ONES, NO_ANSWER, WHOLE, PciFunction
 
 _SPEED = re.compile(r"([0-9]{1,3}(?:\.[0-9]{1,3})?) GT/s(?: PCIe)?")
+CONVENTIONAL = 256
+"""Bytes of configuration space in which a link stands: all that is read of one while data move."""
 _ASPM_FILES = {"L0s": "l0s_aspm", "L1": "l1_aspm", "L1.1": "l1_1_aspm", "L1.2": "l1_2_aspm"}
 
 
@@ -25,17 +27,20 @@ class LinkSeen:
     gaps: tuple[str, ...]
 
 
-def read_end(function: PciFunction) -> LinkSeen:
-    """This function's end of its link. Current speed and width are not taken from a link that is down."""
+def read_end(function: PciFunction, nbytes: int = WHOLE) -> LinkSeen:
+    """This function's end of its link. Current speed and width are not taken from a link that is down.
+
+    The link stands within `CONVENTIONAL` bytes of configuration space; the rest only has oddities to be told of.
+    """
     function = function.link_owner
     if not function.shows_link():
         return LinkSeen(Unavailable(f"{function.address} has no PCI Express link that Linux shows"), ())
-    image = function.image()
+    image = function.image(nbytes)
     if not isinstance(image, Unavailable) and image[:4] == ALL_ONES:  # Linux takes the ones of its registers for speeds
         return LinkSeen(Unavailable(f"{function.address} {NO_ANSWER}"), ())
     gaps: list[str] = []
     max_speed_gtps, max_width = _speed(function, "max_link_speed", gaps), _width(function, "max_link_width", gaps)
-    space = function.config()
+    space = function.decoded(image)
     link: Link | None = None
     max_payload: int | None = None
     read_request: int | None = None

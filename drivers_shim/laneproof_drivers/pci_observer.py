@@ -1,7 +1,7 @@
 """The observer scheme `pci`: link, errors, conditions and identity of one PCI function, read anew at every call.
 
 `observe="pci:0000:65:00.0"` attaches it to a card on any path. Reads only; what Linux's files mean is said in the
-modules that read them.
+modules that read them, and what retrains a link on request is in `pci_trainer`.
 """
 
 from __future__ import annotations
@@ -34,8 +34,9 @@ from laneproof_drivers.error_counters import read_counters, read_device_counters
 from laneproof_drivers.host_sensors import read_memory_errors, read_sensors
 from laneproof_drivers.host_tree import HostTree, this_computer
 from laneproof_drivers.kernel_log import FaultCount
-from laneproof_drivers.link_files import read_end
+from laneproof_drivers.link_files import CONVENTIONAL, read_end
 from laneproof_drivers.pci_path import path_to
+from laneproof_drivers.pci_trainer import PciLinkTrainer
 from laneproof_drivers.receiver import read_receiver
 from laneproof_drivers.recorded_tree import tree_at
 from laneproof_drivers.slot_files import read_slots
@@ -65,8 +66,8 @@ class PciObserver(LinkObserver, ErrorObserver, ConditionObserver, IdentitySource
         deadline.check()
         far, near = self._far(), self._near()
         return LinkReading(
-            near=near if isinstance(near, Unavailable) else read_end(near).partner,
-            far=far if isinstance(far, Unavailable) else read_end(far).partner,
+            near=near if isinstance(near, Unavailable) else read_end(near, CONVENTIONAL).partner,
+            far=far if isinstance(far, Unavailable) else read_end(far, CONVENTIONAL).partner,
             wiring=self._wiring,
             above=() if isinstance(far, Unavailable) else _above(far),
         )
@@ -158,10 +159,17 @@ class PciObservers(ObserverSource):
             raise BadInput(f"{function.address} is the port above a card; name the card's own function")
         return (PciObserver(self._tree, function),)
 
+    def trainer(self, address: str, deadline: Deadline) -> PciLinkTrainer | None:
+        """What retrains the link of the function at `address`, where this computer shows the port above it."""
+        deadline.check()
+        function = None if self._tree.name else find(self._tree, bus_address(address))
+        port = None if function is None else function.port
+        return None if port is None else PciLinkTrainer(self._tree, port.route)
+
 
 def _above(function: PciFunction) -> tuple[PartnerLink, ...]:
     """The links between the root port and the function's own, as far as they show themselves."""
-    seen = [read_end(link.port).partner for link in path_to(function)[:-1]]
+    seen = [read_end(link.port, CONVENTIONAL).partner for link in path_to(function)[:-1]]
     return tuple(partner for partner in seen if not isinstance(partner, Unavailable))
 
 

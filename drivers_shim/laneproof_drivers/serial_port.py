@@ -57,6 +57,7 @@ class SerialDriver(Driver):
     """Opens cards that speak frames over a serial line."""
 
     options = SerialOptions
+    may_be_simulated = True
 
     def discover(self, deadline: Deadline) -> Iterable[Found]:
         """Nothing: what is behind a port cannot be known without writing to it."""

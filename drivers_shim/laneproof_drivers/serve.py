@@ -30,7 +30,7 @@ from laneproof.errors import BadInput, CannotOpen, DriverFault, LaneproofError
 from laneproof_drivers.framing.card_side import refusal
 from laneproof_drivers.framing.framed_card import read_token
 from laneproof_drivers.framing.messages import Why
-from laneproof_drivers.served_card import ServedCard
+from laneproof_drivers.served_card import ServedCard, left_out
 
 PORT = 7120
 _OPEN_S = 10.0
@@ -70,12 +70,15 @@ class Server:
 
     def __init__(self, uri: str, address: str, port: int, token: bytes, *, acknowledged: bool) -> None:
         self._uri = uri
-        self._connect, driver = opener(uri)
-        if driver.physical:
+        self._connect, self._driver = opener(uri)
+        if self._driver.physical and not self._driver.may_be_simulated:
             safety.surface(acknowledged=acknowledged)
-        self._caveat = driver.caveats[0] if driver.caveats else ""
         self._token = token
-        self._opened().close()  # what cannot be opened is said now, and not to the first host
+        card = self._opened()  # what cannot be opened is said now, and not to the first host
+        card.close()
+        if self._driver.may_be_simulated and not card.simulated:
+            safety.surface(acknowledged=acknowledged)
+        self.left_out = left_out(card)
         with ExitStack() as undo:
             family = socket.AF_INET6 if ":" in address else socket.AF_INET
             try:
@@ -135,7 +138,7 @@ class Server:
         try:
             card = self._opened()
             try:
-                served = ServedCard(card, self._uri, self._caveat, self._token, self.wake)
+                served = ServedCard(card, self._uri, self._driver, self._token, self.wake)
             except BaseException:
                 card.close()
                 raise
@@ -244,6 +247,8 @@ def main(given: Sequence[str] | None = None) -> int:
             raise BadInput(f"--port {chosen.port} is no port; give 0 to 65535")
         where = _address(chosen.address, token)
         server = Server(chosen.uri, where, chosen.port, token, acknowledged=chosen.acknowledge_cautions)
+        if server.left_out:
+            print(server.left_out, file=sys.stderr, flush=True)
         print(server.endpoint, flush=True)
         server.run()
     except LaneproofError as error:

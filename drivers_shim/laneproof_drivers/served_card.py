@@ -16,13 +16,17 @@ from laneproof.clock import Deadline
 from laneproof.contract import (
     Card,
     Channel,
+    ConditionObserver,
+    Driver,
     ErrorObserver,
     IdentitySource,
     LinkObserver,
+    PatternEngine,
     QueuedPath,
+    RegionSource,
     ResetLevel,
     Resettable,
-    StreamPath,
+    WindowPath,
 )
 from laneproof.documents import printable
 from laneproof.errors import DeviceLost, NotOffered
@@ -38,8 +42,11 @@ from laneproof_drivers.framing.messages import (
     Why,
     packed_identity,
 )
+from laneproof_drivers.framing.more_of_the_card import packed_caveats
 from laneproof_drivers.framing.readings_on_the_wire import packed_errors, packed_link
 from laneproof_drivers.served_channel import CONTROL_S, Ended, Served, ServedQueue, ServedStream
+from laneproof_drivers.served_engine import ServedEngine
+from laneproof_drivers.window_stream import WindowStream
 
 WINDOW = 1 << 20
 """Bytes of DATA that a channel has room for beyond what it has taken."""
@@ -49,24 +56,36 @@ _MOST_TRANSFER = 1 << 20
 _MOST_DEPTH = 16
 
 
-class ServedCard:
-    """A card behind frames. `uri` is what it was opened as, `caveat` what every result on it must carry, or nothing.
+def left_out(card: Card) -> str:
+    """What a host will not have of a card, in a sentence, or nothing."""
+    parts = {
+        ConditionObserver: "conditions (lanes, sensors, host)",
+        RegionSource: "memory of its own",
+    }
+    gone = [words for kind, words in parts.items() if card.part(kind) is not None]
+    if any(isinstance(channel.path, WindowPath) for channel in card.channels):
+        gone.append("its window as such, which hosts see as a stream that echoes")
+    if len(card.channels) > MOST_CHANNELS:
+        gone.append(f"channels beyond {MOST_CHANNELS}")
+    return f"not passed on: {', '.join(gone)}" if gone else ""
 
-    `wake` is called from other threads when there is something to send. Raises NotOffered for a card whose bytes move
-    in neither of the ways that frames know.
+
+class ServedCard:
+    """A card behind frames, which `driver` has opened as `uri`.
+
+    `wake` is called from other threads when there is something to send.
     """
 
-    def __init__(self, card: Card, uri: str, caveat: str, token: bytes, wake: Callable[[], object]) -> None:
+    def __init__(self, card: Card, uri: str, driver: Driver, token: bytes, wake: Callable[[], object]) -> None:
         self._card = card
         self._uri = uri
-        self._caveat = caveat
+        self._caveats = (*driver.caveats, *card.caveats)
         self._wake = wake
         self._ended: queue.SimpleQueue[Ended] = queue.SimpleQueue()
         channels = card.channels[:MOST_CHANNELS]
-        for channel in channels:
-            if not isinstance(channel.path, StreamPath | QueuedPath):
-                raise NotOffered(f"channel {channel.name} has a {type(channel.path).__name__}, which cannot be served")
         resets = card.part(Resettable)
+        engine = card.part(PatternEngine)
+        self._engine = None if engine is None else ServedEngine(card, engine)
         self.side = CardSide(
             Offer(
                 MOST_PAYLOAD,
@@ -75,6 +94,9 @@ class ServedCard:
                 card.part(LinkObserver) is not None,
                 card.part(ErrorObserver) is not None,
                 () if resets is None else tuple(map(int, resets.levels)),
+                simulated=not driver.physical or card.simulated,
+                caveats=bool(self._caveats),
+                patterns=engine is not None,
             ),
             token,
         )
@@ -115,15 +137,15 @@ class ServedCard:
             self._ended.put(ended)
             self._wake()
 
-        if isinstance(channel.path, QueuedPath):
-            return ServedQueue(number, channel.path, self._card.clock, post)
-        assert isinstance(channel.path, StreamPath)
+        path = channel.path
+        if isinstance(path, QueuedPath):
+            return ServedQueue(number, path, self._card.clock, post)
         return ServedStream(
             number,
-            channel.path,
+            WindowStream(path, channel.limits.granularity) if isinstance(path, WindowPath) else path,
             self._card.clock,
             post,
-            full_duplex=channel.limits.full_duplex,
+            full_duplex=_duplex(channel),
             started=lambda: self.side.started(number),
         )
 
@@ -140,6 +162,10 @@ class ServedCard:
         if asked.kind == Kind.STOP:
             self._channels[asked.channel].stop()
             return b""
+        if asked.order is not None:
+            if self._engine is None:
+                raise NotOffered("the card has no PatternEngine")
+            return self._engine.do(asked.order, asked.channel)
         with Deadline(CONTROL_S, self._card.clock) as deadline:
             if asked.kind == Kind.RESET:
                 resets = self._card.part(Resettable)
@@ -149,6 +175,10 @@ class ServedCard:
                     channel.stop()
                 resets.reset(ResetLevel(asked.value), deadline)
                 return b""
+            if asked.value == What.CAVEATS and self._caveats:
+                return packed_caveats(self._caveats)
+            if asked.value == What.PATTERNS and self._engine is not None:
+                return self._engine.patterns.packed()
             if asked.value == What.IDENTITY:
                 return packed_identity(self._identity())
             if asked.value == What.LINK and (link := self._card.part(LinkObserver)) is not None:
@@ -165,15 +195,14 @@ class ServedCard:
         else:
             with Deadline(CONTROL_S, self._card.clock) as deadline:
                 identity = source.read_identity(deadline)
-        more = [Component("served from", self._uri)]
-        if self._caveat:
-            more.append(Component("caveat", self._caveat))
-        return evolve(identity, components=(*identity.components, *more))
+        return evolve(identity, components=(*identity.components, Component("served from", self._uri)))
 
     def _begin_anew(self) -> None:
         """Nothing of before a HELLO may come back after it; how else than by a reset, the card's driver knows."""
         resets = self._card.part(Resettable)
         try:
+            if self._engine is not None:
+                self._engine.rest()
             for channel in self._channels:
                 channel.stop()
             if resets is not None and ResetLevel.DATA in resets.levels:
@@ -191,13 +220,19 @@ def _code(error: Exception) -> Why:
     return Why.DEVICE_LOST if isinstance(error, DeviceLost) else Why.FAILED
 
 
+def _duplex(channel: Channel) -> bool:
+    """A window is a stream here that takes turns by itself."""
+    return channel.limits.full_duplex or isinstance(channel.path, WindowPath)
+
+
 def _offer(channel: Channel) -> ChannelOffer:
     limits = channel.limits
     is_queue = isinstance(channel.path, QueuedPath)
     grain = limits.granularity
     most = max(grain, min(limits.max_transfer, _MOST_TRANSFER) // grain * grain)
     depth = min(limits.queue_depth, _MOST_DEPTH) if is_queue else 4
-    if not limits.full_duplex:
+    duplex = _duplex(channel)
+    if not duplex:
         # A host that has one small ticket out at a time takes turns by itself.
         most, depth = max(grain, min(most, limits.fifo_depth or most) // grain * grain), 1
     # A ticket ends, whatever is behind it, so a transfer comes back as one unit.
@@ -207,6 +242,7 @@ def _offer(channel: Channel) -> ChannelOffer:
             limits,
             max_transfer=most,
             queue_depth=depth,
+            full_duplex=duplex,
             alignment=1,
             boundary="message",
             nominal_bytes_per_s=min(limits.nominal_bytes_per_s, _NOMINAL_BYTES_PER_S),

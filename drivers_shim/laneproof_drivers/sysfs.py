@@ -31,7 +31,7 @@ DEVICES = PurePosixPath("/sys/bus/pci/devices")
 
 _ADDRESS = re.compile(r"(?:([0-9a-f]{4,8}):)?([0-9a-f]{2}:[01][0-9a-f]\.[0-7])", re.IGNORECASE)
 _BRIDGE = 0x0604
-_WHOLE = 4096
+WHOLE = 4096 + 1
 _decoded = lru_cache(maxsize=256)(decode)
 
 
@@ -206,16 +206,22 @@ class PciFunction:
         """The kernel driver that is bound to this function."""
         return self.tree.target(self.folder / "driver")
 
-    def image(self) -> bytes | Unavailable:
-        """Configuration bytes as the function answers now, as far as this user may read: 64, 256 or 4096."""
+    def image(self, nbytes: int = WHOLE) -> bytes | Unavailable:
+        """Configuration bytes as the function answers now, as far as this user may read: 64, 256 or 4096.
+
+        At most `nbytes`: reading takes time, in a virtual machine tens of milliseconds for the whole.
+        """
         try:
-            return self.tree.read(self.folder / "config", _WHOLE + 1)
+            return self.tree.read(self.folder / "config", nbytes)
         except OSError as error:
             return Unavailable(f"{self.address}/config cannot be read: {reason(error)}")
 
     def config(self) -> ConfigSpace | Unavailable:
         """Configuration space decoded; unavailable where the function answers with all ones."""
-        image = self.image()
+        return self.decoded(self.image())
+
+    def decoded(self, image: bytes | Unavailable) -> ConfigSpace | Unavailable:
+        """What such bytes of this function say."""
         if isinstance(image, Unavailable):
             return image
         if image[:4] == ALL_ONES:

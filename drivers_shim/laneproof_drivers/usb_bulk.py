@@ -12,6 +12,7 @@ from __future__ import annotations
 import errno
 import os
 import re
+import time
 from collections.abc import Iterable
 from contextlib import suppress
 from typing import Any, NoReturn
@@ -31,7 +32,12 @@ _SLICE_MS = int(SLICE_S * 1000)
 _BULK = 2
 """Transfer type in bits 1:0 of bmAttributes (USB 2.0, table 9-13)."""
 _IN = 0x80
-"""Direction in bit 7 of bEndpointAddress (USB 2.0, table 9-13)."""
+"""Direction in bit 7 of bEndpointAddress (USB 2.0, table 9-13), and of bmRequestType (9.3.1)."""
+_GET_STATUS = 0
+"""Of a device, two bytes (USB 2.0, 9.4.5)."""
+_NOTICE_S = 0.5
+"""In which a hub has told that a device was unplugged: twice the time between its reports (USB 2.0, 11.23.1)."""
+_LOOK_S = 0.01
 
 
 @frozen(kw_only=True)
@@ -47,6 +53,7 @@ class UsbDriver(Driver):
     """Opens cards that speak frames over USB bulk endpoints."""
 
     options = UsbOptions
+    may_be_simulated = True
 
     def discover(self, deadline: Deadline) -> Iterable[Found]:
         """Nothing: what a device speaks cannot be known without writing to it."""
@@ -249,9 +256,23 @@ class _BulkCarrier(Carrier):
 
     def _raise(self, error: Exception, doing: str) -> NoReturn:
         what = f"{doing} {self.name} failed: {printable(str(error))}"
-        if isinstance(error, OSError) and error.errno in _GONE:
+        if self._is_gone(error):
             raise DeviceLost(f"{what}: it is gone; see that it is plugged in, then open it again") from error
         raise DriverFault(f"{what}; see the kernel log for the reason") from error
+
+    def _is_gone(self, error: Exception) -> bool:
+        """Until its hub has told that a device was unplugged, transfers only fail; so does asking it for its status."""
+        number = getattr(error, "errno", None)
+        until_s = time.monotonic() + _NOTICE_S
+        while number == errno.EIO and time.monotonic() < until_s:
+            time.sleep(_LOOK_S)
+            try:
+                self._device.ctrl_transfer(_IN, _GET_STATUS, 0, 0, 2, _SLICE_MS)
+            except (OSError, NotImplementedError) as again:
+                number = getattr(again, "errno", None)
+            else:
+                return False
+        return number in _GONE
 
 
 driver = UsbDriver()

@@ -3,8 +3,8 @@
     vfio:0000:65:00.0?source_register=0x80&destination_register=0x88&length_register=0x90&control_register=0x98&…
 
 The device has to be bound to vfio-pci already, behind an IOMMU: no driver is unbound here, and the card reaches no
-memory but what is allocated for it. How an engine is driven is said by options, its registers lying in one BAR. Calls
-of the kernel are `vfio_kernel`'s, transfers `vfio_queue`'s.
+memory but what is allocated for it. How an engine is driven is said by options, its registers lying in one BAR. How
+the device is got hold of is `vfio_access`'s, transfers are `vfio_queue`'s.
 """
 
 from __future__ import annotations
@@ -24,22 +24,23 @@ from laneproof.contract import (
     Driver,
     Found,
     Limits,
+    ObserverSource,
     Part,
     ResetLevel,
     Resettable,
 )
 from laneproof.documents import Rate, Size
-from laneproof.errors import BadInput, CannotOpen, CardInUse
+from laneproof.errors import BadInput
 from laneproof_drivers.iova import IovaSpace
 from laneproof_drivers.pci_claims import Function, function_at
 from laneproof_drivers.pci_observer import observers
 from laneproof_drivers.register_engine import EngineOptions, RegisterEngine, Registers
 from laneproof_drivers.sysfs import DEVICES, bus_address
-from laneproof_drivers.vfio_kernel import Container, Device, Group, Interrupt, Place, raise_failed
+from laneproof_drivers.vfio_access import DRIVER, Access, Interface
+from laneproof_drivers.vfio_kernel import Device, Interrupt, Place, raise_failed
 from laneproof_drivers.vfio_memory import DmaMemory
 from laneproof_drivers.vfio_queue import CardBuffer, VfioQueue
 
-_DRIVER = "vfio-pci"
 _QUEUE_DEPTH = 4
 """Transfers that wait in the driver: the next starts while the last is verified."""
 _PLACE = validators.ge(0)
@@ -52,7 +53,7 @@ class VfioOptions(EngineOptions):
     `go_to_card`, `go_from_card`: what the control register is given for each direction. `dma_bits`: how many bits of an
     address the engine has. `granularity`: bytes that every length and address is a multiple of. `interrupt`: how the
     end of a transfer is told (none: the status is polled); `acknowledge` is then written to `acknowledge_register`.
-    `rate`: what to expect, from which default timeouts follow.
+    `rate`: what to expect, from which default timeouts follow. `interface`: the kernel's, by which the device is had.
     """
 
     buffer: int = field(validator=_PLACE)
@@ -65,22 +66,26 @@ class VfioOptions(EngineOptions):
     interrupt: Interrupt = "none"
     acknowledge_register: int | None = field(default=None, validator=validators.optional(_PLACE))
     acknowledge: int = field(default=1, validator=_PLACE)
+    interface: Interface = "auto"
     rate: Rate = field(default=Rate(100e6), validator=[validators.gt(Rate(0.0)), validators.le(Rate(1e12))])
 
 
 class VfioDriver(Driver):
-    """Opens functions that are bound to vfio-pci. `sys` and `dev` are where the kernel shows them."""
+    """Opens functions that are bound to vfio-pci. `sys` and `dev` are where the kernel shows devices."""
 
     options = VfioOptions
 
-    def __init__(self, sys: Path = Path("/sys"), dev: Path = Path("/dev/vfio")) -> None:
+    def __init__(
+        self, sys: Path = Path("/sys"), dev: Path = Path("/dev"), observed: ObserverSource = observers
+    ) -> None:
         self._sys = sys
         self._devices = sys / DEVICES.relative_to("/sys")
-        self._dev = dev
+        self._access = Access(sys, dev)
+        self._observed = observed
 
     def discover(self, deadline: Deadline) -> Iterable[Found]:
         """Functions that are bound to vfio-pci. Whether there is an engine, and where, only their user knows."""
-        for folder in sorted((self._sys / "bus/pci/drivers" / _DRIVER).glob("*:*:*.*")):
+        for folder in sorted((self._sys / "bus/pci/drivers" / DRIVER).glob("*:*:*.*")):
             yield Found(address=Address(folder.name), note="bound to vfio-pci; its engine has to be described")
 
     def connect(self, address: Address, options: VfioOptions, deadline: Deadline) -> Card:
@@ -90,9 +95,8 @@ class VfioDriver(Driver):
         if options.dma_bits > 8 * options.register_word:
             raise BadInput(f"options: {options.dma_bits} address bits do not fit registers of {options.register_word}")
         function = function_at(bus_address(address.text), self._devices)
-        group = self._group(function)
         with ExitStack() as undo:
-            device, container = self._opened(function, group, undo)
+            device, reached = self._access.open(function, options.interface, undo)
             function.require_ready(deadline)
             registers = _BarRegisters(device, device.region(options.bar), options.register_word, function)
             registers.require(*places, options.acknowledge_register)
@@ -101,8 +105,8 @@ class VfioDriver(Driver):
             undo.callback(os.close, event_fd)
             if options.interrupt != "none":
                 device.interrupt(options.interrupt, event_fd)
-            space = container.space()
-            memory = DmaMemory(container, IovaSpace(space.ranges, space.page, options.dma_bits))
+            space = reached.space()
+            memory = DmaMemory(reached, IovaSpace(space.ranges, space.page, options.dma_bits))
             undo.callback(memory.forget)
             most = options.buffer_size - options.buffer_size % options.granularity
             if most < options.granularity:
@@ -127,7 +131,7 @@ class VfioDriver(Driver):
                 acknowledge=lambda: registers.acknowledge(options),
                 set_bus_master=device.set_bus_master,
             )
-            observed = observers.attach(function.address, deadline)
+            observed = self._observed.attach(function.address, deadline)
             device.set_bus_master(True)
             close = undo.pop_all().close
         limits = Limits(
@@ -140,58 +144,6 @@ class VfioDriver(Driver):
         reset: tuple[Part, ...] = (_FunctionReset(device, path),) if device.can_reset else ()
         parts = (memory, *observed, *reset)
         return Card(channels=(Channel(name="dma", path=path, limits=limits),), close=close, parts=parts)
-
-    def _group(self, function: Function) -> str:
-        """The number of its IOMMU group. Raises CannotOpen, CardInUse."""
-        try:
-            group = os.path.basename(os.readlink(function.folder / "iommu_group"))
-        except OSError:
-            raise CannotOpen(
-                f"{function.address} is behind no IOMMU, so that its DMA could reach all memory; switch the IOMMU on "
-                "in the firmware and, where the kernel leaves it off, with its option intel_iommu=on"
-            ) from None
-        bound = function.driver()
-        if bound == _DRIVER:
-            return group
-        place = f"/sys/bus/pci/devices/{function.address}"
-        bind = (
-            f"modprobe {_DRIVER} && echo {_DRIVER} > {place}/driver_override && "
-            f"echo {function.address} > /sys/bus/pci/drivers_probe"
-        )
-        if bound is None:
-            raise CannotOpen(f"{function.address} is bound to no driver; `{bind}` as root binds it to {_DRIVER}")
-        raise CardInUse(
-            f"{function.address} is in use: {bound} drives it, and it is not taken away; "
-            f"`{function.unbind()} && {bind}` as root would bind it to {_DRIVER}"
-        )
-
-    def _opened(self, function: Function, number: str, undo: ExitStack) -> tuple[Device, Container]:
-        container = Container(str(self._dev / "vfio"))
-        undo.callback(container.close)
-        group = Group(str(self._dev / number))
-        undo.callback(group.close)
-        if not group.viable():
-            raise CannotOpen(f"group {number} of {function.address} {self._others(function, number)}")
-        try:
-            group.join(container)
-        except OSError as error:
-            raise CannotOpen(f"{group.path} cannot be used: {error.strerror}; see the kernel log") from error
-        container.use_iommu()
-        device = group.device(function.address)
-        undo.callback(device.close)
-        return device, container
-
-    def _others(self, function: Function, number: str) -> str:
-        """What keeps a group from being used: its other devices, and who drives them."""
-        folder = self._sys / "kernel/iommu_groups" / number / "devices"
-        others: list[str] = []
-        with suppress(OSError):
-            for name in sorted(os.listdir(folder)):
-                other = Function(Path(os.path.realpath(folder / name)))
-                if other.driver() not in (None, _DRIVER, "pci-stub") and not other.is_bridge():
-                    others.append(f"{name} ({other.driver()})")
-        listed = ", ".join(others) or "others"
-        return f"is shared with devices in use, which no IOMMU tells apart: {listed}; unbind those, or use another slot"
 
 
 class _BarRegisters(Registers):

@@ -1,7 +1,7 @@
 """The kernel's VFIO interface: a container with an IOMMU, a group, a device; their calls by number and layout.
 
-Numbers and layouts: linux/vfio.h, which the tests compare them with. What is transferred is `vfio_queue`'s, where in
-the device's address space memory appears is chosen by `iova`.
+Numbers and layouts: linux/vfio.h, which the tests compare them with. The way without groups is `vfio_iommufd`'s. What
+is transferred is `vfio_queue`'s, where in the device's address space memory appears is chosen by `iova`.
 """
 
 from __future__ import annotations
@@ -10,6 +10,7 @@ import errno
 import fcntl
 import os
 import struct
+from abc import ABC, abstractmethod
 from contextlib import suppress
 from typing import Literal, NoReturn
 
@@ -75,77 +76,96 @@ class Space:
     page: int
 
 
-class Container:
-    """The address space of a device: what of this process's memory it reaches, and where. Raises CannotOpen."""
+class AddressSpace(ABC):
+    """What of this process's memory a device reaches, and where. Closing it takes everything back."""
+
+    def __init__(self, fd: int) -> None:
+        self.fd = fd
+        """-1 once closed."""
+
+    @abstractmethod
+    def space(self) -> Space:
+        """Where memory can be shown to the device."""
+
+    @abstractmethod
+    def map(self, address: int, iova: int, nbytes: int) -> None:
+        """Show `nbytes` at `address` of this process to the device at `iova`, all multiples of a page, to read and
+        write. Raises DriverFault."""
+
+    @abstractmethod
+    def unmap(self, iova: int, nbytes: int) -> None:
+        """Take it back; when this returns the device reaches it no more."""
+
+    @property
+    def closed(self) -> bool:
+        return self.fd < 0
+
+    def close(self) -> None:
+        """Idempotent."""
+        fd, self.fd = self.fd, -1
+        if fd >= 0:
+            os.close(fd)
+
+
+class Container(AddressSpace):
+    """That of a device of a group. Raises CannotOpen."""
 
     def __init__(self, path: str) -> None:
         try:
-            self._fd = os.open(path, os.O_RDWR | os.O_CLOEXEC)
+            super().__init__(os.open(path, os.O_RDWR | os.O_CLOEXEC))
         except OSError as error:
             if error.errno in (errno.ENOENT, errno.ENODEV):
                 raise CannotOpen(
                     f"{path} does not exist: the kernel has no VFIO containers; `modprobe vfio-pci` as root loads them"
                 ) from error
             raise cannot_open(path, error) from error
-        self.fd = self._fd
-        version = fcntl.ioctl(self._fd, GET_API_VERSION)
-        if version != API_VERSION or not fcntl.ioctl(self._fd, CHECK_EXTENSION, TYPE1V2_IOMMU):
+        try:
+            version = fcntl.ioctl(self.fd, GET_API_VERSION)
+            fits = version == API_VERSION and fcntl.ioctl(self.fd, CHECK_EXTENSION, TYPE1V2_IOMMU)
+        except OSError as error:
+            self.close()
+            raise CannotOpen(f"{path} is no VFIO container: {error.strerror}; see the kernel log") from error
+        if not fits:
             self.close()
             raise CannotOpen(f"{path} offers version {version} and no IOMMU of type 1 version 2, which is needed here")
 
     def use_iommu(self) -> None:
         """After a group was added."""
         try:
-            fcntl.ioctl(self._fd, SET_IOMMU, TYPE1V2_IOMMU)
+            fcntl.ioctl(self.fd, SET_IOMMU, TYPE1V2_IOMMU)
         except OSError as error:
-            if error.errno == errno.EPERM:
-                raise CannotOpen(
-                    "the kernel refuses it, since the IOMMU remaps no interrupts and a card could forge them; switch "
-                    "interrupt remapping on in the firmware, and leave intremap=off out of the kernel's options"
-                ) from error
-            raise CannotOpen(f"the IOMMU cannot be used: {error.strerror}; see the kernel log") from error
+            raise iommu_refused(error) from error
 
     def space(self) -> Space:
-        """Where memory can be shown to the device."""
         size = _IOMMU_INFO.size
         info = bytearray(_IOMMU_INFO.pack(size, 0, 0, 0))
-        fcntl.ioctl(self._fd, IOMMU_GET_INFO, info)
+        fcntl.ioctl(self.fd, IOMMU_GET_INFO, info)
         size = _IOMMU_INFO.unpack_from(info)[0]
         info = bytearray(_IOMMU_INFO.pack(size, 0, 0, 0).ljust(size, b"\0"))
-        fcntl.ioctl(self._fd, IOMMU_GET_INFO, info)
+        fcntl.ioctl(self.fd, IOMMU_GET_INFO, info)
         return parsed_space(bytes(info))
 
-    def map(self, address: int, iova: int, nbytes: int, access: int) -> None:
-        """Show `nbytes` at `address` of this process to the device at `iova`, all multiples of a page."""
+    def map(self, address: int, iova: int, nbytes: int) -> None:
         try:
-            fcntl.ioctl(self._fd, IOMMU_MAP_DMA, _MAP.pack(_MAP.size, access, address, iova, nbytes))
+            fcntl.ioctl(self.fd, IOMMU_MAP_DMA, _MAP.pack(_MAP.size, MAP_READ | MAP_WRITE, address, iova, nbytes))
         except OSError as error:
-            raise DriverFault(_unmapped(error, nbytes)) from error
+            raise DriverFault(not_shown(error, nbytes)) from error
 
     def unmap(self, iova: int, nbytes: int) -> None:
-        """Take it back; when this returns the device reaches it no more."""
-        fcntl.ioctl(self._fd, IOMMU_UNMAP_DMA, bytearray(_UNMAP.pack(_UNMAP.size, 0, iova, nbytes)))
-
-    @property
-    def closed(self) -> bool:
-        return self._fd < 0
-
-    def close(self) -> None:
-        fd, self._fd = self._fd, -1
-        if fd >= 0:
-            os.close(fd)
+        fcntl.ioctl(self.fd, IOMMU_UNMAP_DMA, bytearray(_UNMAP.pack(_UNMAP.size, 0, iova, nbytes)))
 
 
 class Group:
     """Devices that an IOMMU cannot tell apart. Raises CannotOpen, CardInUse."""
 
-    def __init__(self, path: str) -> None:
+    def __init__(self, path: str, *files: str) -> None:
+        """`files` are those of its devices, by which others may have it open."""
         self.path = path
         try:
             self._fd = os.open(path, os.O_RDWR | os.O_CLOEXEC)
         except OSError as error:
             if error.errno == errno.EBUSY:
-                raise CardInUse(in_use(path)) from error
+                raise CardInUse(in_use(path, *files)) from error
             raise cannot_open(path, error) from error
 
     def viable(self) -> bool:
@@ -250,7 +270,18 @@ def parsed_space(info: bytes) -> Space:
     return Space(tuple(ranges), page)
 
 
-def _unmapped(error: OSError, nbytes: int) -> str:
+def iommu_refused(error: OSError) -> CannotOpen:
+    """What it means that a device and its IOMMU were not put together so, and what to do."""
+    if error.errno == errno.EPERM:
+        return CannotOpen(
+            "the kernel refuses it, since the IOMMU remaps no interrupts and a card could forge them; switch "
+            "interrupt remapping on in the firmware, and leave intremap=off out of the kernel's options"
+        )
+    return CannotOpen(f"the IOMMU cannot be used: {error.strerror}; see the kernel log")
+
+
+def not_shown(error: OSError, nbytes: int) -> str:
+    """What it means that memory was not mapped so, and what to do."""
     what = f"{nbytes} bytes cannot be shown to the card"
     if error.errno == errno.ENOMEM:
         return f"{what}: more than this process may keep in memory; raise its limit, `ulimit -l`"

@@ -15,7 +15,7 @@ from laneproof.clock import Deadline
 from laneproof.contract import Region, RegionSource
 from laneproof.errors import BadInput, DriverFault, EndpointBusy
 from laneproof_drivers.iova import IovaSpace
-from laneproof_drivers.vfio_kernel import MAP_READ, MAP_WRITE, Container
+from laneproof_drivers.vfio_kernel import AddressSpace
 
 
 class DmaRegion(Region):
@@ -42,8 +42,8 @@ class DmaRegion(Region):
 class DmaMemory(RegionSource):
     """Every Region of one card."""
 
-    def __init__(self, container: Container, space: IovaSpace) -> None:
-        self._container = container
+    def __init__(self, address_space: AddressSpace, space: IovaSpace) -> None:
+        self._address_space = address_space
         self._space = space
         self._lock = threading.Lock()
         self._regions: list[DmaRegion] = []
@@ -53,12 +53,12 @@ class DmaMemory(RegionSource):
         if nbytes < 1:
             raise BadInput(f"a Region of {nbytes} bytes is none; ask for at least 1")
         with self._lock:
-            if self._container.closed:
+            if self._address_space.closed:
                 raise DriverFault("the card is closed; open it again")
             iova, shown = self._space.take(nbytes)
             try:
                 region = DmaRegion(self, nbytes, iova, shown)
-                self._container.map(region.address, iova, shown, MAP_READ | MAP_WRITE)
+                self._address_space.map(region.address, iova, shown)
             except BaseException:
                 self._space.give(iova, shown)
                 raise
@@ -93,11 +93,11 @@ class DmaMemory(RegionSource):
         with self._lock:
             if region not in self._regions:
                 return
-            if region.users and not self._container.closed:
+            if region.users and not self._address_space.closed:
                 raise EndpointBusy("the card may still use this Region; finish the transfer, or reset the card")
             self._regions.remove(region)
-            if not self._container.closed:  # else the kernel has unmapped everything
-                self._container.unmap(region.iova, region.shown)
+            if not self._address_space.closed:  # else the kernel has unmapped everything
+                self._address_space.unmap(region.iova, region.shown)
                 self._space.give(region.iova, region.shown)
 
 

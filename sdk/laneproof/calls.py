@@ -8,6 +8,7 @@ can do without.
 from __future__ import annotations
 
 import threading
+from collections import deque
 from collections.abc import Callable
 from types import TracebackType
 
@@ -22,7 +23,12 @@ class Turn:
     """What one call at a time holds; `busy` is what another one is told."""
 
     busy: str
-    lock: threading.Lock | threading.RLock = field(factory=threading.Lock)
+    free: deque[None] = field(init=False, factory=lambda: deque((None,)))
+    """Empty while somebody has the turn. Threads may take from it and put back at half the cost of a lock."""
+
+    @property
+    def taken(self) -> bool:
+        return not self.free
 
 
 class CallsUnderWay:
@@ -68,7 +74,7 @@ class Call:
     """One call, as a context manager: holds its turns throughout, and names endpoint and call in each error.
 
     Raises EndpointBusy where another call has one of the `turns`. From `begin` on there is a deadline, and `on_fault`
-    is called if the call ends with an exception.
+    is called if the call ends with an exception. What holds a turn may be used again, for one call after another.
     """
 
     __slots__ = ("_calls", "_deadline", "_name", "_on_fault", "_turns")
@@ -84,10 +90,12 @@ class Call:
 
     def __enter__(self) -> Call:
         for turn in self._turns:
-            if not turn.lock.acquire(False):
+            try:
+                turn.free.pop()
+            except IndexError:
                 for taken in self._turns[: self._turns.index(turn)]:
-                    taken.lock.release()
-                raise EndpointBusy(turn.busy, uri=self._calls.uri, operation=self._name)
+                    taken.free.append(None)
+                raise self._busy(turn.busy) from None
         return self
 
     def begin(self, timeout_s: float) -> Deadline:
@@ -104,18 +112,49 @@ class Call:
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         try:
-            if self._deadline is not None:
+            deadline = self._deadline
+            if deadline is not None:
+                self._deadline = None
                 if error is not None:
                     self._fault(error)
-                self._calls.leave(self._deadline)
+                self._calls.leave(deadline)
         finally:
             for turn in self._turns:
-                turn.lock.release()
+                turn.free.append(None)
         if error is not None and isinstance(error, LaneproofError):
             error.uri, error.operation = error.uri or self._calls.uri, error.operation or self._name
+
+    def _busy(self, why: str) -> EndpointBusy:
+        return EndpointBusy(why, uri=self._calls.uri, operation=self._name)
 
     def _fault(self, error: BaseException) -> None:
         if self._on_fault is not None:
             self._on_fault()
         if isinstance(error, DeviceLost) and not error.link_evidence:
             error.link_evidence = self._calls.link_evidence()
+
+
+class PartsCall(Call):
+    """A call of the card's parts, which others wait for with `lock` alone.
+
+    The thread that has it may take it again: a loss during such a call asks the link for evidence.
+    """
+
+    __slots__ = ("_lock",)
+
+    def __init__(self, calls: CallsUnderWay, name: str, lock: threading.RLock) -> None:
+        super().__init__(calls, name, ())
+        self._lock = lock
+
+    def __enter__(self) -> Call:
+        if not self._lock.acquire(False):
+            raise self._busy("another call to the card's parts is under way")
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        try:
+            super().__exit__(kind, error, trace)
+        finally:
+            self._lock.release()

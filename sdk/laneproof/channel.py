@@ -9,10 +9,9 @@ from __future__ import annotations
 import os
 import threading
 from collections.abc import Callable
-from typing import Any, Literal, cast, final
+from typing import Any, Literal, NamedTuple, cast, final
 
-import numpy as np
-from attrs import define, setters
+from numpy import may_share_memory, ndarray
 
 from laneproof.calls import Call, CallsUnderWay, Turn
 from laneproof.clock import SLICE_S, Deadline
@@ -21,22 +20,22 @@ from laneproof.errors import BadInput, DriverFault, NotOffered, OutOfStep, Trans
 from laneproof.integrity import Comparison, Pattern, kernels
 from laneproof.integrity import pattern as make_pattern
 from laneproof.integrity.allocation import COUNT_LIMIT, checked_index
-from laneproof.integrity.buffers import Bytes, byte_view
+from laneproof.integrity.buffers import byte_view
 from laneproof.moving import Allocate, CheckJob, Mover, mover_for
 from laneproof.moving.blocks import Stretch, largest_piece
 from laneproof.moving.card_check import CardCheck, CardEngine, Direction
 
 _LEAST_BLOCK = 1 << 20
 _BLOCK_S = 1e-3
+_OWNERS = (bytes, bytearray)
+"""What has its memory to itself."""
 _PROCESSORS = len(os.sched_getaffinity(0))
 _THREAD_NBYTES = 4 << 20
 """From blocks of this size on, others than the caller's thread verify and fill them: smaller ones are done sooner than
 handed over."""
 
 
-# As frozen as `attrs.frozen` makes it, at a third of the cost: one is made for each loopback.
-@define(kw_only=True, on_setattr=setters.frozen, unsafe_hash=True)
-class Transfer:
+class Transfer(NamedTuple):
     """One buffer out and back: bytes each way, and seconds by the card's clock."""
 
     bytes_sent: int
@@ -58,7 +57,6 @@ class OpenChannel:
         engine: Callable[[], CardEngine | None] = lambda: None,
     ) -> None:
         self.name = channel.name
-        self.limits = channel.limits
         self.in_step = True
         """False after a fault, until `recover()`."""
         self._calls = calls
@@ -66,12 +64,16 @@ class OpenChannel:
         self._seed = seed
         self._allocate = allocate
         self._engine = engine
-        self._mover: Mover = mover_for(channel, allocate)
+        self._mover: Mover
+        self.replace(channel)
         busy = f"channel {channel.name} has another call under way"
         self._outward = (Turn(busy),)
         self._inward = (Turn(busy),)
         self.turns = self._outward + self._inward
         """What a call holds that bears no other beside it."""
+        self._send = Call(calls, "send", self._outward, self._fall_out)
+        self._receive = Call(calls, "receive_into", self._inward, self._fall_out)
+        self._loopback = Call(calls, "loopback", self.turns, self._fall_out)
         self._taking = threading.Lock()
         self._next_sequence = 0
 
@@ -87,42 +89,48 @@ class OpenChannel:
 
     def default_timeout_s(self, nbytes: int) -> float:
         """Seconds that moving `nbytes` may take unless the caller says otherwise: ten times nominal, and five."""
-        return 5.0 + 10.0 * nbytes / self.limits.nominal_bytes_per_s
+        return 5.0 + self._timeout_s_per_byte * nbytes
 
     def send(self, data: Any, timeout: float | None = None) -> int:
         """As `Endpoint.send`."""
-        with Call(self._calls, "send", self._outward, self._fall_out) as call:
-            out = self._bytes(data, writable=False)
-            deadline = self._begin(call, out.size, timeout)
-            moved = self._mover.send(out.data, deadline)
-            _require_whole(moved, out.size, "sent", deadline)
+        with self._send as call:
+            out = _row_of_bytes(data, False)
+            if not self._any_buffer_fits:
+                self._require_fit(out)
+            deadline = self._begin(call, len(out), timeout)
+            moved = self._mover.send(out, deadline)
+            _require_whole(moved, len(out), "sent", deadline)
         return moved
 
     def receive_into(self, buffer: Any, timeout: float | None = None) -> int:
         """As `Endpoint.receive_into`."""
-        with Call(self._calls, "receive_into", self._inward, self._fall_out) as call:
-            into = self._bytes(buffer, writable=True)
-            deadline = self._begin(call, into.size, timeout)
-            moved = self._mover.receive_into(into.data, deadline)
-            _require_whole(moved, into.size, "received", deadline)
+        with self._receive as call:
+            into = _row_of_bytes(buffer, True)
+            if not self._any_buffer_fits:
+                self._require_fit(into)
+            deadline = self._begin(call, len(into), timeout)
+            moved = self._mover.receive_into(into, deadline)
+            _require_whole(moved, len(into), "received", deadline)
         return moved
 
     def loopback(self, data: Any, buffer: Any, timeout: float | None = None) -> Transfer:
         """As `Endpoint.loopback`."""
-        with Call(self._calls, "loopback", self.turns, self._fall_out) as call:
-            out, into = self._bytes(data, writable=False), self._bytes(buffer, writable=True)
-            nbytes = out.size
-            if nbytes != into.size:
-                raise BadInput(f"{nbytes} bytes out do not fit {into.size} bytes in; give buffers of one length")
-            if np.may_share_memory(out, into):  # exact for two rows of bytes
+        with self._loopback as call:
+            out, into = _row_of_bytes(data, False), _row_of_bytes(buffer, True)
+            nbytes = len(out)
+            if nbytes != len(into):
+                raise BadInput(f"{nbytes} bytes out do not fit {len(into)} bytes in; give buffers of one length")
+            if not self._any_buffer_fits:
+                self._require_fit(out, into)
+            if nbytes and _overlap(out, into):
                 raise BadInput("data and buffer overlap; receive into memory of its own")
             deadline = self._begin(call, nbytes, timeout)
-            started_s = deadline.clock.now_s()
-            sent, received = self._mover.loopback(out.data, into.data, deadline)
-            _require_whole(received, nbytes, "returned", deadline)
-            _require_whole(sent, nbytes, "sent", deadline)
-            seconds = deadline.clock.now_s() - started_s
-        return Transfer(bytes_sent=sent, bytes_received=received, seconds=seconds)
+            sent, received = self._mover.loopback(out, into, deadline)
+            seconds = deadline.clock.now_s() - deadline.made_s
+            if not received == sent == nbytes:
+                _require_whole(received, nbytes, "returned", deadline)
+                _require_whole(sent, nbytes, "sent", deadline)
+        return Transfer(sent, received, seconds)
 
     def check(
         self,
@@ -133,6 +141,7 @@ class OpenChannel:
         depth: int | None = None,
         direction: Literal["both", "to_card", "from_card"] = "both",
         digest: bool = False,
+        more_follows: bool = False,
         timeout: float | None = None,
         progress: Callable[[int], Any] | None = None,
     ) -> Comparison:
@@ -141,7 +150,7 @@ class OpenChannel:
             own = (block, depth, digest) == (None, None, False)
             return self._check_by_card(pattern, nbytes, direction, timeout, progress, by_default=own)
         with Call(self._calls, "check", self.turns, self._fall_out) as call:
-            job = self._job(pattern, nbytes, block, depth, digest, progress)
+            job = self._job(pattern, nbytes, block, depth, digest, progress, more_follows)
             # Now, for no deadline allows for it: loading takes a second, compiling many.
             kernels.for_bytes(job.block if self._calls.clock.virtual else nbytes)
             result = self._mover.check(job, self._begin(call, nbytes, timeout))
@@ -195,7 +204,9 @@ class OpenChannel:
     def replace(self, channel: Channel) -> None:
         """Go on over a new connection; for `Endpoint.recover`."""
         self._mover = mover_for(channel, self._allocate)
-        self.limits = channel.limits
+        self.limits = limits = channel.limits
+        self._timeout_s_per_byte = 10.0 / limits.nominal_bytes_per_s
+        self._any_buffer_fits = limits.granularity == limits.alignment == 1
 
     def _job(
         self,
@@ -205,6 +216,7 @@ class OpenChannel:
         depth: int | None,
         digest: bool,
         progress: Callable[[int], Any] | None,
+        more_follows: bool,
     ) -> CheckJob:
         limits = self.limits
         chosen = cast("object", pattern)
@@ -230,7 +242,10 @@ class OpenChannel:
             stretch=self._stretches(chosen, -(-nbytes // size), size),
             progress=progress,
             digest=digest,
+            more_follows=more_follows,
             threads=1 if self._calls.clock.virtual else _PROCESSORS if size >= _THREAD_NBYTES else 1,
+            # Where time is virtual, filling costs none, and damage is clearer where everything was wrong beforehand.
+            in_place=not self._calls.clock.virtual,
         )
 
     def _stretches(self, pattern: Pattern, blocks: int, size: int) -> Callable[[int], Stretch]:
@@ -248,14 +263,38 @@ class OpenChannel:
         """Whatever ended a call, bytes may be under way."""
         self.in_step = False
 
-    def _bytes(self, data: Any, *, writable: bool) -> Bytes:
-        flat, limits = byte_view(data, writable=writable), self.limits
-        if flat.size % limits.granularity:
-            raise BadInput(f"{flat.size} bytes is no multiple of the card's granularity, {limits.granularity}")
-        # Asking numpy for an address takes a microsecond.
-        if limits.alignment > 1 and flat.size and flat.ctypes.data % limits.alignment:
-            raise BadInput(f"the buffer is not aligned to {limits.alignment} bytes; allocate() gives memory that is")
-        return flat
+    def _require_fit(self, *views: memoryview) -> None:
+        """Raises BadInput for buffers, of one length, that the card cannot take."""
+        limits, nbytes = self.limits, len(views[0])
+        if nbytes % limits.granularity:
+            raise BadInput(f"{nbytes} bytes is no multiple of the card's granularity, {limits.granularity}")
+        if limits.alignment > 1 and nbytes:  # asking numpy for an address takes a microsecond
+            for view in views:
+                if byte_view(view).ctypes.data % limits.alignment:
+                    why = f"the buffer is not aligned to {limits.alignment} bytes; allocate() gives memory that is"
+                    raise BadInput(why)
+
+
+def _row_of_bytes(data: Any, writable: bool) -> memoryview:
+    """The memory of any buffer as one row of bytes. Raises BadInput as `byte_view` does, which takes longer."""
+    try:
+        view = memoryview(data)
+        if view.format == "B" and view.ndim == 1 and view.c_contiguous and not (writable and view.readonly):
+            return view
+    except (TypeError, ValueError, BufferError):  # byte_view knows what to say
+        pass
+    return byte_view(data, writable=writable).data
+
+
+def _overlap(one: memoryview, other: memoryview) -> bool:
+    """Whether two rows of bytes, neither of them empty, have any in common."""
+    its, others = one.obj, other.obj
+    if isinstance(its, ndarray) and isinstance(others, ndarray):  # of which they may be parts
+        if not may_share_memory(its, others):
+            return False
+    elif its is not others and type(its) in _OWNERS and type(others) in _OWNERS:
+        return False
+    return may_share_memory(byte_view(one), byte_view(other))  # exact for two rows of bytes
 
 
 def _require_whole(moved: int, wanted: int, verb: str, deadline: Deadline) -> None:

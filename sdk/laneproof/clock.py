@@ -11,8 +11,8 @@ import os
 import select
 import sys
 import threading
-import time
 from abc import ABC, abstractmethod
+from time import monotonic, sleep
 from types import TracebackType
 from typing import cast
 
@@ -24,7 +24,12 @@ _LONGEST_POLL_S = 60.0
 """poll(2) counts milliseconds in an int; a wait beyond this is done in turns, in seconds."""
 _ROUNDING_S = 1e-6
 """Less than this is no time left: sums of floating-point seconds end beside the moment meant."""
-_NUMBERS = (int, float)
+_LONGEST_S = sys.float_info.max
+_NUMBERS: tuple[type, ...] = (int, float)
+_LINKS = threading.RLock()
+"""Held for a moment while a deadline's descriptor or the deadlines split off from it are looked at or changed. One for
+all: few ever need it, and making it would take longer than the rest of a deadline. A signal handler may cancel the
+very thread that holds it."""
 
 
 class Clock(ABC):
@@ -45,10 +50,10 @@ class MonotonicClock(Clock):
     """The computer's monotonic clock."""
 
     def now_s(self) -> float:
-        return time.monotonic()
+        return monotonic()
 
     def sleep(self, seconds: float) -> None:
-        time.sleep(seconds)
+        sleep(seconds)
 
 
 class Deadline:
@@ -59,19 +64,19 @@ class Deadline:
     until somebody waits for another one.
     """
 
-    __slots__ = ("_cancelled", "_children", "_lock", "_parent", "_until_s", "_wake_fd", "clock")
+    __slots__ = ("_cancelled", "_children", "_parent", "_until_s", "_wake_fd", "clock", "made_s")
 
     def __init__(self, timeout_s: float, clock: Clock | None = None) -> None:
-        given = cast("object", timeout_s)  # whatever its type says, it comes from outside
-        if not (isinstance(given, _NUMBERS) and 0 <= given <= sys.float_info.max):
-            raise BadInput(f"a timeout is a finite number of seconds, not {given!r}")
-        self.clock = clock if clock is not None else MonotonicClock()
-        self._until_s = self.clock.now_s() + timeout_s
-        self._lock = threading.RLock()  # a signal handler may cancel the very thread that holds it
+        if not (isinstance(timeout_s, _NUMBERS) and 0 <= timeout_s <= _LONGEST_S):  # whatever its type says
+            raise BadInput(f"a timeout is a finite number of seconds, not {timeout_s!r}")
+        self.clock = clock = clock if clock is not None else MonotonicClock()
+        self.made_s = made_s = clock.now_s()
+        """When it was made, by its clock."""
+        self._until_s = made_s + timeout_s
         self._cancelled = False
         self._wake_fd: int | None = None
         self._parent: Deadline | None = None
-        self._children: tuple[Deadline, ...] = ()
+        self._children: set[Deadline] | None = None
 
     def left_s(self) -> float:
         """Seconds left, never below zero."""
@@ -122,11 +127,11 @@ class Deadline:
 
     def cancel(self) -> None:
         """End the call that holds this deadline, and every call split off from it, at once."""
-        with self._lock:
+        with _LINKS:
             self._cancelled = True
             if self._wake_fd is not None:
                 os.eventfd_write(self._wake_fd, 1)
-            children = self._children
+            children = tuple(self._children or ())
         for child in children:
             child.cancel()
 
@@ -137,9 +142,11 @@ class Deadline:
         """
         left_s = self.left_s()
         child = Deadline(left_s if at_most_s is None else min(left_s, at_most_s), self.clock)
-        with self._lock:
+        with _LINKS:
             child._parent = self
-            self._children += (child,)
+            if self._children is None:
+                self._children = set()
+            self._children.add(child)
             cancelled = self._cancelled
         if cancelled:
             child.cancel()
@@ -151,19 +158,18 @@ class Deadline:
         # `_wake` and `split` look at it after they have made what is looked for here: one of them sees the other.
         if self._wake_fd is None and not self._children and self._parent is None:
             return
-        with self._lock:
+        with _LINKS:
             fd, self._wake_fd = self._wake_fd, None
             if fd is not None:
                 os.eventfd_write(fd, 1)
-            children = self._children
+            children = tuple(self._children or ())
+            parent, self._parent = self._parent, None
+            if parent is not None and parent._children is not None:
+                parent._children.discard(self)
         if fd is not None:
             os.close(fd)
         for child in children:
             child.release()
-        parent, self._parent = self._parent, None
-        if parent is not None:
-            with parent._lock:
-                parent._children = tuple(child for child in parent._children if child is not self)
 
     def __enter__(self) -> Deadline:
         return self
@@ -174,7 +180,7 @@ class Deadline:
         self.release()
 
     def _wake(self) -> int:
-        with self._lock:
+        with _LINKS:
             if self._wake_fd is None:
                 self._wake_fd = os.eventfd(0, os.EFD_CLOEXEC | os.EFD_NONBLOCK)
                 if self._cancelled:  # or released: it opens no descriptor again

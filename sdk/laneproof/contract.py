@@ -10,9 +10,12 @@ Rules that hold for every method:
 - One deadline a call. Wait only in `deadline.wait(fd, events)`; with no descriptor, in `deadline.pause()`. Let
   `Interrupted` pass. Reaching the deadline is no error here: return what was moved.
 - The caller owns memory. Keep no view after the call; on return, for any reason, the hardware no longer writes to it.
+  Bytes beside a buffer are another thread's: never written, not even with what stood there.
 - `send` and `receive_into` of one path may be called at once from two threads, and `submit` and `quiesce` while
   another thread is in `reap`; a path's other calls never overlap. Parts are called during traffic, one at a time.
   No thread affinity.
+- Leave the process as it is: no working directory, umask, environment or signal handler changed, and once `close` has
+  returned no thread, child or descriptor left, not even for a moment.
 - Raise `DeviceLost` when the device is known to be gone, `DriverFault` when a call failed, `CannotOpen` from
   `connect`. Any other exception that escapes is mapped to `DriverFault` with its cause, an `OSError` from `connect` to
   `CannotOpen`.
@@ -30,7 +33,7 @@ from attrs import field, frozen, validators
 
 from laneproof.clock import Clock, Deadline, MonotonicClock
 from laneproof.errors import DriverFault
-from laneproof.readings import Conditions, ErrorReading, HostSurvey, Identity, LinkReading
+from laneproof.readings import Conditions, ErrorReading, HostSurvey, Identity, LinkReading, Retraining
 
 CONTRACT = 1
 """The number of this contract. A driver with this number, or the one before it, is accepted."""
@@ -52,7 +55,7 @@ class Address:
 
 @frozen(kw_only=True)
 class Found:
-    """A card that `discover` saw; `address` can be opened. `note` says what is known without opening it."""
+    """A card that `discover` saw; `address` can be opened, and written in a URI. `note` says what is known unopened."""
 
     address: Address
     note: str = ""
@@ -66,16 +69,18 @@ class Driver(ABC):
     """A frozen attrs class; its fields are the options of the URI, converted and checked by their types."""
     physical: bool = True
     """False for a simulated card: no cautions on power and static, no process of its own."""
+    may_be_simulated: bool = False
+    """For a physical way to cards that say of themselves whether they are simulated: cautions wait for `connect`."""
     caveats: tuple[str, ...] = ()
     """Sentences that every result on such a card must carry: the first says the most (what a simulator leaves out)."""
 
     @abstractmethod
     def discover(self, deadline: Deadline) -> Iterable[Found]:
-        """Cards that can be seen, read-only. An empty answer is no error."""
+        """Cards that can be seen by the deadline, read-only. An empty answer is no error."""
 
     @abstractmethod
     def connect(self, address: Address, options: Any, deadline: Deadline) -> Card:
-        """Open the card at `address`; it is ready when this returns.
+        """Open the card at `address`; it is ready when this returns. Not ready by the deadline is CannotOpen.
 
         `options` is an instance of the class that `options` names. Raises CannotOpen (absent, not permitted, not
         ready), CardInUse, or BadInput for an address or option that makes no sense.
@@ -99,7 +104,7 @@ class StreamPath(ABC):
 
 @frozen(kw_only=True)
 class Completion:
-    """The end of one ticket. `sent` and `received` are bytes; `why` explains any status but done."""
+    """The end of one ticket. `sent`, and `received` (into `into`), are bytes; `why` explains any status but done."""
 
     ticket: int
     sent: int
@@ -110,14 +115,17 @@ class Completion:
 
 
 class QueuedPath(ABC):
-    """Transfers handed to an engine, completed in any order."""
+    """Transfers handed to an engine, completed in any order; always in the order of `submit` is right too."""
 
     @abstractmethod
     def submit(self, ticket: int, out: memoryview | None, into: memoryview | None) -> None:
         """Queue one transfer; never blocks. Either side may be None: `out` alone sends, `into` alone receives.
 
-        At most `Limits.queue_depth` tickets are out at a time. With both sides, the echo of `out` arrives in `into`,
-        which may be longer, so that surplus shows.
+        At most `Limits.queue_depth` tickets are out at a time. `ticket` is a whole number from 1 to 2^63 - 1, no other
+        that is out has it, and it may be used again once it has completed. With both sides, the echo of `out` arrives
+        in `into`, which may be longer, so that surplus shows; one that is shorter may be refused with BadInput. A
+        message that is longer than the `into` that takes it fills that; the rest comes to the next one, or is dropped.
+        What is sent alone is received alone in the order of `submit`.
         """
 
     @abstractmethod
@@ -126,7 +134,10 @@ class QueuedPath(ABC):
 
     @abstractmethod
     def quiesce(self, deadline: Deadline) -> Sequence[Completion]:
-        """Stop the engine. Afterwards no buffer is touched, and every ticket that was out has completed here."""
+        """Stop the engine; no buffer is touched afterwards. Each ticket that was out completes here, or in a `reap`.
+
+        One of another thread is not waited for: it goes on with what is submitted then, of which as many can be out.
+        """
 
 
 class CopyEngine(ABC):
@@ -134,7 +145,10 @@ class CopyEngine(ABC):
 
     @abstractmethod
     def copy(self, source: int, destination: int, nbytes: int, deadline: Deadline) -> int:
-        """Copy within the window; offsets and count in bytes. Returns the bytes copied, fewer at the deadline."""
+        """Copy within the window; offsets and count in bytes. Returns the bytes copied, fewer at the deadline.
+
+        What was begun may go on after that, in the destination alone; the next copy waits for it.
+        """
 
 
 class WindowPath(ABC):
@@ -191,7 +205,10 @@ class Channel:
 
 
 class Region(ABC):
-    """Memory that the card reaches without a copy. Closing one in flight is refused with EndpointBusy."""
+    """Memory that the card reaches without a copy. Closing one in flight is refused with EndpointBusy.
+
+    One that is open when its card is closed stays memory, which the hardware does not reach, until it is closed itself.
+    """
 
     view: memoryview
 
@@ -220,7 +237,7 @@ class LinkObserver(ABC):
 
 
 class ErrorObserver(ABC):
-    """Reads error counts at both partners of the card's link."""
+    """Reads error counts at both partners of the card's link as they stand; one at its register's end is AtLeast."""
 
     @abstractmethod
     def read_errors(self, deadline: Deadline) -> ErrorReading: ...
@@ -234,7 +251,10 @@ class ConditionObserver(ABC):
 
 
 class IdentitySource(ABC):
-    """Says what the card is; read again at each step and after each fault."""
+    """Says what the card is; read again at each step and after each fault. No two cards have one serial, or it is None.
+
+    What cannot change while the card is open may be kept from `connect` on.
+    """
 
     @abstractmethod
     def read_identity(self, deadline: Deadline) -> Identity: ...
@@ -242,7 +262,7 @@ class IdentitySource(ABC):
 
 @frozen(kw_only=True)
 class PatternCount:
-    """What a card's own checker has counted: bits compared, wrong bits, lock now, locks lost, counter saturated."""
+    """What a card's checker has counted since `start`: bits compared, wrong bits, lock now, locks lost, saturated."""
 
     bits: int
     errors: int
@@ -292,16 +312,15 @@ class Resettable(ABC):
     def reset(self, level: ResetLevel, deadline: Deadline) -> None: ...
 
 
-Part = (
-    RegionSource
-    | LinkObserver
-    | ErrorObserver
-    | ConditionObserver
-    | IdentitySource
-    | PatternEngine
-    | ErrorInjector
-    | Resettable
-)
+class LinkTrainer(ABC):
+    """Retrains the link from its near port, without a reset. It writes a register, so it is used on request alone."""
+
+    @abstractmethod
+    def retrain(self, deadline: Deadline) -> Retraining: ...
+
+
+_Observer = LinkObserver | ErrorObserver | ConditionObserver | IdentitySource
+Part = RegionSource | _Observer | PatternEngine | ErrorInjector | Resettable | LinkTrainer
 _PARTS = get_args(Part)
 _P = TypeVar("_P")
 
@@ -310,25 +329,31 @@ _P = TypeVar("_P")
 class Card:
     """An open card, as `connect` returns it. `close` is idempotent and never raises for a card that is gone.
 
-    One object may be several parts; two objects for one part are refused.
+    It is called with no other call under way; once it has returned, the hardware writes to no buffer and no Region.
+
+    One object may be several parts; two objects for one part are refused. `simulated` and `caveats` are what was not
+    known of it before: that it is no real card, and sentences to add to the driver's.
     """
 
     channels: tuple[Channel, ...]
     close: Callable[[], None]
     clock: Clock = field(factory=MonotonicClock)
     parts: tuple[Part, ...] = ()
+    simulated: bool = False
+    caveats: tuple[str, ...] = ()
 
     def __attrs_post_init__(self) -> None:
         names = [channel.name for channel in self.channels]
         if not names or len(set(names)) < len(names):
             raise DriverFault(f"the driver's card needs channels with names of their own, not {names}")
+        if not all(isinstance(caveat, str) for caveat in cast("tuple[object, ...]", self.caveats)):
+            raise DriverFault(f"the caveats of the driver's card are sentences, not {self.caveats!r}")
         parts = cast("tuple[object, ...]", self.parts)  # as given by a driver, whatever its types say
         for kind in _PARTS:
             if sum(isinstance(part, kind) for part in parts) > 1:
                 raise DriverFault(f"the driver's card has more than one {kind.__name__}")
-        for part in parts:
-            if not isinstance(part, _PARTS):
-                raise DriverFault(f"{type(part).__name__} is no part that the contract knows")
+        if unknown := [type(part).__name__ for part in parts if not isinstance(part, _PARTS)]:
+            raise DriverFault(f"{unknown[0]} is no part that the contract knows")
 
     def part(self, kind: type[_P]) -> _P | None:
         """The part of that kind, or None where the card has none."""
@@ -349,6 +374,10 @@ class ObserverSource(ABC):
     @abstractmethod
     def attach(self, address: str, deadline: Deadline) -> tuple[Part, ...]:
         """Observers for the device at `address`. Raises CannotOpen or BadInput. Reads only."""
+
+    def trainer(self, address: str, deadline: Deadline) -> LinkTrainer | None:
+        """What retrains the link of that device, where it can; it too writes nothing until it is used."""
+        return None
 
 
 class Host(ABC):

@@ -15,7 +15,7 @@ from typing import Any, Literal, cast, final
 from attrs import frozen
 
 from laneproof import registry, safety
-from laneproof.calls import Call, CallsUnderWay, Turn
+from laneproof.calls import Call, CallsUnderWay, PartsCall
 from laneproof.channel import OpenChannel, Transfer
 from laneproof.clock import Clock, Deadline
 from laneproof.contract import (
@@ -26,6 +26,7 @@ from laneproof.contract import (
     IdentitySource,
     Limits,
     LinkObserver,
+    LinkTrainer,
     PatternEngine,
     Region,
     RegionSource,
@@ -47,7 +48,7 @@ from laneproof.moving import in_driver
 from laneproof.moving.blocks import aligned
 from laneproof.moving.card_check import CardEngine
 from laneproof.observing import observed
-from laneproof.readings import Conditions, ErrorReading, Identity, LinkReading, Unavailable, known
+from laneproof.readings import Conditions, ErrorReading, Identity, LinkReading, Retraining, Unavailable, known
 
 OPEN_TIMEOUT_S = 10.0
 CONTROL_TIMEOUT_S = 10.0
@@ -76,7 +77,8 @@ def open(  # noqa: A001 - the frozen name; laneproof.open reads as what it does
 
     `options` add to those in the URI. `observe` names where its link is seen, for example "pci:0000:65:00.0".
     `timeout` in seconds. Opening a physical card shows the cautions of `laneproof.safety` once per process, as a
-    `SafetyCaution` warning, unless they are acknowledged. Raises BadInput for a URI or option that makes no sense,
+    `SafetyCaution` warning, unless they are acknowledged: before it is touched, or, where it may turn out to be a
+    simulated one behind a physical way, once it has not. Raises BadInput for a URI or option that makes no sense,
     CannotOpen (CardInUse) if the card is absent, not permitted or in use.
     """
     parsed = registry.parse_uri(uri)
@@ -98,10 +100,17 @@ def open(  # noqa: A001 - the frozen name; laneproof.open reads as what it does
             card.close()
             raise
 
-    if driver.physical:
+    if driver.physical and not driver.may_be_simulated:
         safety.surface(acknowledged=acknowledge_cautions)
     with named(uri, "open"), Deadline(timeout) as deadline:
-        return Endpoint(uri, connect(deadline), connect, physical=driver.physical, caveats=driver.caveats)
+        opened = Endpoint(uri, connect(deadline), connect, physical=driver.physical, caveats=driver.caveats)
+    if opened.physical and driver.may_be_simulated:
+        try:
+            safety.surface(acknowledged=acknowledge_cautions)
+        except BaseException:  # a caution turned into an error
+            opened.close()
+            raise
+    return opened
 
 
 @final
@@ -117,14 +126,15 @@ class Endpoint:
         self, uri: str, card: Card, connect: Callable[[Deadline], Card], *, physical: bool, caveats: tuple[str, ...]
     ) -> None:
         self.uri = uri
-        self.physical = physical
-        self._caveats = caveats
+        self.physical = physical and not card.simulated
+        self._simulated = card.simulated
+        self._caveats = (*caveats, *card.caveats)
         self._connect = connect
-        # Taken again by one who has it: a loss during a call of a part asks the link for evidence.
-        self._parts = (Turn("another call to the card's parts is under way", threading.RLock()),)
+        self._parts = threading.RLock()
         self._calls = CallsUnderWay(uri, card.clock, self._link_evidence)
         self._card = card
-        # A simulated card starts empty; a physical one may still hold what was sent before, which must not pass.
+        # A simulated card starts empty; one behind a physical way may still hold what was sent before, which must not
+        # pass.
         seed = secrets.randbits(32) if physical else 0
         allocate = None if card.part(RegionSource) is None else self._region
         try:
@@ -159,7 +169,7 @@ class Endpoint:
         source = self._card.part(IdentitySource)
         if source is None:
             return Unavailable("the card has no IdentitySource")
-        with Call(self._calls, "identity", self._parts) as call, in_driver():
+        with PartsCall(self._calls, "identity", self._parts) as call, in_driver():
             return source.read_identity(call.begin(CONTROL_TIMEOUT_S))
 
     # --- moving bytes, on channel 0
@@ -188,6 +198,7 @@ class Endpoint:
         depth: int | None = None,
         direction: Literal["both", "to_card", "from_card"] = "both",
         digest: bool = False,
+        more_follows: bool = False,
         timeout: float | None = None,
         progress: Callable[[int], Any] | None = None,
     ) -> Comparison:
@@ -200,7 +211,8 @@ class Endpoint:
         `so_far`. A stream that falls silent for a quarter of the timeout (two seconds at least) after everything was
         sent has lost its tail. `progress` is called with the bytes verified so far. `digest` verifies each block by
         its CRC-32, `Pattern.verify_digest`: faster where zlib-ng is installed, with the escape that the result's
-        `caution` and `escape_probability` say.
+        `caution` and `escape_probability` say. Once all is back, a stream is listened to for 50 ms more, for bytes
+        that were never sent; `more_follows` leaves that to the next check, where they show as damage.
 
         `direction` "to_card" or "from_card" has the card's PatternEngine make and compare the pattern of that name,
         for `nbytes` at least; the result's `method` is then "card", and it knows no places. An error is injected
@@ -214,6 +226,7 @@ class Endpoint:
             depth=depth,
             direction=direction,
             digest=digest,
+            more_follows=more_follows,
             timeout=timeout,
             progress=progress,
         )
@@ -225,7 +238,7 @@ class Endpoint:
         source = self._card.part(RegionSource)
         if source is None:
             return _PlainRegion(nbytes, self.limits.alignment)
-        with Call(self._calls, "allocate", self._parts) as call, in_driver():
+        with PartsCall(self._calls, "allocate", self._parts) as call, in_driver():
             return source.allocate(nbytes, call.begin(CONTROL_TIMEOUT_S))
 
     # --- link and errors
@@ -236,7 +249,7 @@ class Endpoint:
         if observer is None:
             why = Unavailable("the card has no LinkObserver; open it with observe=, for example pci:0000:65:00.0")
             return LinkReading(near=why, far=why)
-        with Call(self._calls, "read_link", self._parts) as call, in_driver():
+        with PartsCall(self._calls, "read_link", self._parts) as call, in_driver():
             return observer.read_link(call.begin(timeout))
 
     def read_errors(self, timeout: float = CONTROL_TIMEOUT_S) -> ErrorReading:
@@ -245,7 +258,7 @@ class Endpoint:
         if observer is None:
             why = Unavailable("the card has no ErrorObserver; open it with observe=, for example pci:0000:65:00.0")
             return ErrorReading(near=why, far=why)
-        with Call(self._calls, "read_errors", self._parts) as call, in_driver():
+        with PartsCall(self._calls, "read_errors", self._parts) as call, in_driver():
             return observer.read_errors(call.begin(timeout))
 
     def read_conditions(self, timeout: float = CONTROL_TIMEOUT_S) -> Conditions:
@@ -254,7 +267,7 @@ class Endpoint:
         if observer is None:
             why = Unavailable("the card has no ConditionObserver; open it with observe=, for example pci:0000:65:00.0")
             return Conditions(near=why, far=why, sensors=why, memory_errors=why, iommu_faults=why, reported=why)
-        with Call(self._calls, "read_conditions", self._parts) as call, in_driver():
+        with PartsCall(self._calls, "read_conditions", self._parts) as call, in_driver():
             return observer.read_conditions(call.begin(timeout))
 
     # --- faults
@@ -299,6 +312,14 @@ class Endpoint:
         with self._alone("reset") as call, in_driver():
             part.reset(level, call.begin(timeout))
 
+    def retrain(self, timeout: float = CONTROL_TIMEOUT_S) -> Retraining:
+        """Have the near port retrain the link: this writes a register there. Raises NotOffered, EndpointBusy."""
+        part = self._card.part(LinkTrainer)
+        if part is None:
+            raise NotOffered("the card has no LinkTrainer; open it with observe=", uri=self.uri, operation="retrain")
+        with self._alone("retrain") as call, in_driver():
+            return part.retrain(call.begin(timeout))
+
     def close(self) -> None:
         """End calls under way and give the card back. May be called twice, and from any thread."""
         # A descriptor closed under a call could be another file's by the time that the call uses it.
@@ -331,6 +352,8 @@ class Endpoint:
         fresh = {channel.name: channel for channel in self._card.channels}
         if [channel.name for channel in self.channels] != list(fresh):
             raise DriverFault(f"the card came back with other channels: {', '.join(fresh)}")
+        if self._card.simulated != self._simulated:
+            raise DriverFault("a real card came back in place of a simulated one, or the reverse; open it anew")
         self._calls.clock = self._card.clock
         for channel in self.channels:
             channel.replace(fresh[channel.name])
@@ -340,7 +363,7 @@ class Endpoint:
         source = self._card.part(RegionSource)
         if source is None:
             raise DriverFault("the card came back without its RegionSource")
-        with self._parts[0].lock:
+        with self._parts:
             return source.allocate(nbytes, deadline)
 
     def _pattern_engine(self) -> CardEngine | None:
@@ -348,15 +371,14 @@ class Endpoint:
         engine = self._card.part(PatternEngine)
         if engine is None:
             return None
-        return CardEngine(engine, self._card.part(ErrorInjector), self._parts[0].lock)
+        return CardEngine(engine, self._card.part(ErrorInjector), self._parts)
 
     def _link_evidence(self) -> str:
         """What the near port shows of a lost card: a sentence, or nothing."""
         observer = self._card.part(LinkObserver)
         if observer is None:
             return ""
-        lock = self._parts[0].lock
-        if not lock.acquire(timeout=CONTROL_TIMEOUT_S):
+        if not self._parts.acquire(timeout=CONTROL_TIMEOUT_S):
             return ""
         try:
             with Deadline(CONTROL_TIMEOUT_S, self.clock) as deadline, in_driver():
@@ -364,7 +386,7 @@ class Endpoint:
         except LaneproofError:
             return ""
         finally:
-            lock.release()
+            self._parts.release()
         return f"{near.name} shows its link down" if near is not None and near.active is False else ""
 
 

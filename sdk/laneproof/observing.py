@@ -6,7 +6,7 @@ import attrs
 
 from laneproof import registry
 from laneproof.clock import Deadline
-from laneproof.contract import Card, ConditionObserver, ErrorObserver, IdentitySource, LinkObserver, Part
+from laneproof.contract import Card, ConditionObserver, ErrorObserver, IdentitySource, LinkObserver, LinkTrainer, Part
 from laneproof.errors import BadInput, CannotOpen
 from laneproof.moving import in_driver
 from laneproof.readings import Conditions, ErrorReading, LinkReading
@@ -28,6 +28,10 @@ def observed(card: Card, observe: str, deadline: Deadline) -> Card:
             raise BadInput(f'the card has a {kind.__name__} of its own; open it without observe="{observe}"')
     if card.part(IdentitySource) is not None:  # which knows better than the slot what it is
         added = tuple(seen for part in added for seen in _without_identity(part))
+    if card.part(LinkTrainer) is None:
+        with in_driver(os_error=CannotOpen):
+            trainer = source.trainer(address, deadline)
+        added += () if trainer is None else (trainer,)
     return attrs.evolve(card, parts=(*card.parts, *added))
 
 

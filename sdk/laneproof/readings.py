@@ -93,6 +93,20 @@ class LinkReading:
 
 
 @frozen(kw_only=True)
+class Retraining:
+    """One retraining of a link: seconds from the request until it was active again, None if it was not by the deadline.
+
+    `resolution_s` is how much later than that it may have been seen. `seen`: something shows that the link trained, a
+    port that ignores the request does nothing. `wrote`: which registers were written where, for the record.
+    """
+
+    seconds: float | None = field(validator=_number)
+    resolution_s: float = field(validator=_number)
+    seen: bool
+    wrote: str = field(validator=_text)
+
+
+@frozen(kw_only=True)
 class PartnerErrors:
     """One partner's error counts, by the short names of the AER catalogue, per severity as reported.
 

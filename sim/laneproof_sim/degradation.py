@@ -1,4 +1,5 @@
-"""What of a link fails while it is in use: a lane that dies, a speed that no longer holds; when, and until which reset.
+"""What of a link fails: a lane that dies in use, a speed that no longer holds, when, and until which reset; and, in one
+training of many, a lane that does not come up as it should.
 
 How the link gets on from there is in `training`.
 """
@@ -13,8 +14,9 @@ import attrs
 from attrs import define, frozen
 
 from laneproof.errors import BadInput
+from laneproof_sim.chance import generator
 from laneproof_sim.damage.when import Conditional, When
-from laneproof_sim.quantities import LaneNumber, SpeedGtps
+from laneproof_sim.quantities import LaneNumber, Probability, SpeedGtps
 from laneproof_sim.temperature import TemperaturePoint, first_above
 
 _CONDITIONS = ("after", "at", "temperature_above")
@@ -65,6 +67,27 @@ class FailingSpeed(Degrading):
     holds: SpeedGtps
 
 
+@frozen(kw_only=True)
+class BadTraining:
+    """In one training of many `lane` is silent or, given `holds`, holds no more than that.
+
+    Each training by itself has the `probability`: that of power-on, of a link reset, of a retraining by software. The
+    link then stays as it came up until the next one.
+    """
+
+    kind: ClassVar[str] = "bad-training"
+    cause: ClassVar[str] = "A receiver that now and then locks wrongly, an equalisation that ends in a bad place."
+    seen: ClassVar[str] = (
+        "One training of many ends slower, narrower or not at all; until the next one the link runs so without an "
+        "error, and after a good one nothing is to be seen."
+    )
+    steps: ClassVar[tuple[str, ...]] = ("train",)
+
+    lane: LaneNumber
+    probability: Probability
+    holds: SpeedGtps | None = None
+
+
 @define
 class _Onset:
     """When one fault sets in: counted from `since_s` and `since_nbytes`; `met_s` is when its bytes had passed."""
@@ -95,12 +118,15 @@ class _Onset:
 
 
 class Degradation:
-    """The failures of one slot's link, in order of time. False where there are none.
+    """The failures of one slot's link, in order of time. False where none sets in while the link is in use.
 
     `next_s` is the virtual time at which the next one sets in, as far as is known, and infinite where none will.
     """
 
-    def __init__(self, faults: Sequence[object], points: Sequence[TemperaturePoint]) -> None:
+    def __init__(self, faults: Sequence[object], points: Sequence[TemperaturePoint], *purpose: object) -> None:
+        """`purpose` keys the chance of a bad training."""
+        unlucky = [fault for fault in faults if isinstance(fault, BadTraining)]
+        self._unlucky = [(fault, generator(*purpose, BadTraining.kind, number)) for number, fault in enumerate(unlucky)]
         self._onsets = [_Onset(fault, points) for fault in faults if isinstance(fault, Degrading)]
         self._look_ahead()
 
@@ -120,6 +146,10 @@ class Degradation:
             onset.acting = True
         self._look_ahead()
         return tuple(onset.fault for onset in fresh)
+
+    def next_training(self) -> tuple[BadTraining, ...]:
+        """Those that hit the next training; asked once for each."""
+        return tuple(fault for fault, chance in self._unlucky if chance.random() < fault.probability)
 
     def acting(self) -> tuple[Degrading, ...]:
         """Those that have set in."""

@@ -18,11 +18,12 @@ from laneproof.contract import (
     Found,
     IdentitySource,
     LinkObserver,
+    LinkTrainer,
     ResetLevel,
     Resettable,
 )
 from laneproof.errors import BadInput, CannotOpen
-from laneproof.readings import Component, Conditions, ErrorReading, Identity, LinkReading
+from laneproof.readings import Component, Conditions, ErrorReading, Identity, LinkReading, Retraining
 from laneproof_sim.limits_of_model import CAVEATS
 from laneproof_sim.path import DmaPath, limits
 from laneproof_sim.pattern_engine import CardPatternEngine
@@ -43,7 +44,7 @@ class SimOptions:
     truth: str = ""
 
 
-class SlotParts(LinkObserver, ErrorObserver, ConditionObserver, IdentitySource, Resettable):
+class SlotParts(LinkObserver, ErrorObserver, ConditionObserver, IdentitySource, Resettable, LinkTrainer):
     """Everything about a simulated card but its path."""
 
     levels: tuple[ResetLevel, ...] = tuple(ResetLevel)
@@ -65,6 +66,11 @@ class SlotParts(LinkObserver, ErrorObserver, ConditionObserver, IdentitySource, 
         card = self._opened.slot.card
         return Identity(model=card.model, serial=card.serial, components=(Component("firmware", card.firmware),))
 
+    def retrain(self, deadline: Deadline) -> Retraining:
+        seconds = self._opened.retrain_link()
+        wrote = f"Retrain Link, in Link Control of the simulated port above slot {self._opened.slot.name}"
+        return Retraining(seconds=seconds, resolution_s=0.0, seen=True, wrote=wrote)
+
     def reset(self, level: ResetLevel, deadline: Deadline) -> None:
         match level:
             case ResetLevel.DATA:
@@ -84,6 +90,9 @@ class SimDriver(Driver):
 
     def discover(self, deadline: Deadline) -> Iterable[Found]:
         for name in shipped():
+            deadline.check()
+            if deadline.expired:
+                return
             bench = load(name)
             for slot in bench.slots:
                 yield Found(address=Address(name, slot.name), note=f"simulated, {bench.invented}")

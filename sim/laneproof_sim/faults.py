@@ -41,7 +41,7 @@ from laneproof_sim.damage.streaming import (
     UnflushedFifo,
 )
 from laneproof_sim.damage.words import ByteLane, HalfWidth, ReversedWords
-from laneproof_sim.degradation import FailingLane, FailingSpeed
+from laneproof_sim.degradation import BadTraining, FailingLane, FailingSpeed
 from laneproof_sim.resetting import ConfigLost, NotReady
 from laneproof_sim.transactions.faults import (
     CompleterAbort,
@@ -106,6 +106,7 @@ Fault = (
     | Stall
     | FailingLane
     | FailingSpeed
+    | BadTraining
     | ConfigLost
     | NotReady
     | Absent

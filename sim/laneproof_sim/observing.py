@@ -9,6 +9,8 @@ from laneproof_sim.scenario import Slot
 from laneproof_sim.temperature import celsius_at
 
 _ERROR_FLAGS = ("CED", "NFED", "FED", "URD")
+NOT_OBSERVABLE = "this platform shows neither the near port's registers nor the card's"
+_FIRMWARE = "the platform's firmware owns error reporting; the kernel is told of no error and counts none"
 _NO_SENSORS = Unavailable("this slot's scenario says nothing of temperature or power")
 
 
@@ -49,6 +51,13 @@ def condition(partner: LinkPartner, name: str) -> PartnerCondition:
         clocking=link.clocking,
         device_status=tuple(flag for flag in flags if flag in _ERROR_FLAGS),
     )
+
+
+def why_uncounted(slot: Slot) -> str:
+    """Why the kernel has nothing to show of errors, empty where it has."""
+    if not slot.observable:
+        return NOT_OBSERVABLE
+    return _FIRMWARE if slot.errors_owned_by == "firmware" else ""
 
 
 def sensors(slot: Slot, at_s: float, *, at_work: bool) -> tuple[Sensor, ...] | Unavailable:

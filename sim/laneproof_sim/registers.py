@@ -45,6 +45,11 @@ class LinkPartner(ErrorRegisters):
             status |= regs.PCI_EXP_LNKSTA_LABS
         self.set_hardware(at, status, 2)
 
+    def note_retraining(self) -> None:
+        """Software had the link retrained, which its upper end notes as it does a change for reliability."""
+        at = EXPRESS + regs.PCI_EXP_LNKSTA
+        self.set_hardware(at, self.hardware(at, 2) | regs.PCI_EXP_LNKSTA_LBMS, 2)
+
     def show_training(self, training: bool) -> None:
         """Whether the link is in Recovery or being configured, which its upper end shows."""
         at = EXPRESS + regs.PCI_EXP_LNKSTA

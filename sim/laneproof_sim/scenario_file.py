@@ -17,7 +17,7 @@ from laneproof.documents import parse_toml, printable, read_toml, structure
 from laneproof.errors import BadInput
 from laneproof_sim.damage.channels import BetweenChannels
 from laneproof_sim.damage.memory import StuckBit
-from laneproof_sim.degradation import Degrading
+from laneproof_sim.degradation import BadTraining, Degrading
 from laneproof_sim.faults import CATALOGUE, IN_SWITCHES, Absent, Fault, SwitchFault
 from laneproof_sim.quantities import MAX_LANES, READERS, shown
 from laneproof_sim.scenario import LONGEST_READ_LATENCY_S, NO_LIMIT, SCHEMA, SHORTEST_IDLE_S, Link, Port, Scenario, Slot
@@ -215,6 +215,6 @@ def _check_surroundings(scenario: Scenario, slot: Slot, at: str) -> None:
         if when is not None and when.temperature_above is not None and not slot.temperature:
             problem = "the slot says nothing of its temperature; give it temperature = [{ at = …, card = … }]"
             raise _AcrossKeys(f"{at}.fault[{place}].when.temperature_above", problem)
-        if isinstance(fault, Degrading) and fault.lane >= slot.wiring:
+        if isinstance(fault, Degrading | BadTraining) and fault.lane >= slot.wiring:
             problem = f"lane {fault.lane} is not wired; use 0 to {slot.wiring - 1}"
             raise _AcrossKeys(f"{at}.fault[{place}].lane", problem)

@@ -26,12 +26,12 @@ from laneproof_sim.engine import Engine
 from laneproof_sim.faults import Absent
 from laneproof_sim.hierarchy import Participant
 from laneproof_sim.kernel import End
-from laneproof_sim.observing import condition, decoded, sensors
+from laneproof_sim.observing import NOT_OBSERVABLE, condition, decoded, sensors, why_uncounted
 from laneproof_sim.open_channel import OpenChannel
 from laneproof_sim.registers import LinkPartner
 from laneproof_sim.route import Route
 from laneproof_sim.scenario import Scenario, Slot
-from laneproof_sim.training import NO_RECEIVER, Change, train
+from laneproof_sim.training import NO_RECEIVER, Change, degraded, train
 from laneproof_sim.truth import Truth
 from laneproof_sim.virtual_clock import VirtualClock
 from laneproof_sim.working_link import WorkingLink
@@ -40,8 +40,6 @@ SETTLE_S = 0.1
 """What software allows a card after a reset before it speaks to it (base specification, from memory)."""
 
 _T = TypeVar("_T")
-_NOT_OBSERVABLE = "this platform shows neither the near port's registers nor the card's"
-_FIRMWARE = "the platform's firmware owns error reporting; the kernel is told of no error and counts none"
 _SWITCH_GONE = "the port's configuration space reads all ones: the link above its switch is down"
 _GONE = "the card's configuration space reads all ones, its vendor id FFFF: no card answers"
 _SILENT = "no card answers"
@@ -74,13 +72,15 @@ class OpenSlot:
 
     def _power_on(self, bench: Scenario | None) -> None:
         slot, above = self.slot, self._branch.link
-        trained = train(slot, self.hierarchy.now_s)
+        failures = Degradation(slot.faults, slot.temperature, self.seed, slot.name)
+        for fault in (unlucky := failures.next_training()):
+            self._tell(self.hierarchy.now_s, fault.kind, lane=fault.lane)
+        trained = train(degraded(slot, unlucky), self.hierarchy.now_s)
         halts = Halts(slot.faults, self.seed, slot.name)
         if trained.problem or halts.switched_off_s <= trained.ready_s:
             self._refuse(trained.problem or NO_RECEIVER)
         near, far = topology.of_slot(slot, bench)
         owned = slot.errors_owned_by == "kernel"
-        failures = Degradation(slot.faults, slot.temperature)
         self.link = WorkingLink(slot, trained, near, far, seed=self.seed, owned=owned, above=above, failures=failures)
         links = (self.link,) if above is None else (above, self.link)
         self._route = Route.over(links, slot.card, packets.ECRC_NBYTES if slot.ecrc else 0)
@@ -180,6 +180,16 @@ class OpenSlot:
                 self.require_card()
             self._set_up(ResetLevel.LINK, saved, ready_s + SETTLE_S, within_s)
 
+    def retrain_link(self) -> float:
+        """Software has the port above retrain the link; return how many seconds that took. Raises as `flush` does."""
+        with self.changed:
+            self.require_card()
+            self.require_no_pattern()
+            now_s = self.clock.now_s()
+            self.clock.advance_to(self.link.retrain(now_s))
+            self.require_card()
+            return self.clock.now_s() - now_s
+
     def _require_time(self, takes_s: float, within_s: float) -> None:
         if takes_s > within_s:
             raise DriverFault(
@@ -239,7 +249,7 @@ class OpenSlot:
         """Both partners' counts, as the kernel has them now."""
         with self.changed:
             self._settle()
-            if why := self._why_uncounted():
+            if why := why_uncounted(self.slot):
                 return ErrorReading(near=Unavailable(why), far=Unavailable(why))
             errors = self.link.kernel.errors
             return ErrorReading(
@@ -257,7 +267,7 @@ class OpenSlot:
                 sensors=self._sensors(),
                 memory_errors=self._host.memory_errors,
                 iommu_faults=self._host.iommu_faults,
-                reported=Unavailable(why) if (why := self._why_uncounted()) else self._branch.reported(self.link),
+                reported=Unavailable(why) if (why := why_uncounted(self.slot)) else self._branch.reported(self.link),
             )
 
     def images(self) -> tuple[bytes, bytes]:
@@ -341,7 +351,7 @@ class OpenSlot:
     def _seen(self, end: End, show: Callable[[LinkPartner, str], _T]) -> _T | Unavailable:
         """What `show` makes of a partner and its name, where its registers can be read."""
         if not self.slot.observable:
-            return Unavailable(_NOT_OBSERVABLE)
+            return Unavailable(NOT_OBSERVABLE)
         partner = self.near if end == "near" else self.far
         why = self._why_silent() if end == "far" else "" if partner.present else _SWITCH_GONE
         return Unavailable(why) if why else show(partner, self._name(end))
@@ -368,12 +378,6 @@ class OpenSlot:
         now_s = self.clock.now_s()
         moves = now_s < self._card.halted_s and not self._card.halts.reached(0)
         return sensors(self.slot, now_s, at_work=moves and any(channel.engine.tickets for channel in self.channels))
-
-    def _why_uncounted(self) -> str:
-        """Why the kernel has nothing to show of errors, empty where it has."""
-        if not self.slot.observable:
-            return _NOT_OBSERVABLE
-        return _FIRMWARE if self.slot.errors_owned_by == "firmware" else ""
 
     def _settle(self) -> None:
         """Bring engine, idle lines, hardware and kernel up to this moment, which a sleeper may have moved."""

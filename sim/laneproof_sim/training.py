@@ -20,7 +20,7 @@ from typing import Literal
 import attrs
 from attrs import frozen
 
-from laneproof_sim.degradation import Degrading, FailingLane, FailingSpeed
+from laneproof_sim.degradation import BadTraining, Degrading, FailingLane, FailingSpeed
 from laneproof_sim.quantities import SPEEDS_GTPS
 from laneproof_sim.scenario import EchoCard, Link, Port
 
@@ -110,14 +110,15 @@ def train(slot: Link, start_s: float = 0.0) -> Trained:
     return _speed_up(slot, lanes, history)
 
 
-def degraded(slot: Link, failures: Iterable[Degrading]) -> Link:
-    """`slot` as it is once these have set in."""
+def degraded(slot: Link, failures: Iterable[Degrading | BadTraining]) -> Link:
+    """`slot` as it is once these have set in, or in the training that they hit."""
     dead, speeds = set(slot.dead_lanes), list(slot.marginal_lanes)
     for failure in failures:
-        if isinstance(failure, FailingLane):
+        holds = failure.holds if isinstance(failure, FailingSpeed | BadTraining) else None
+        if holds is not None:
+            speeds[failure.lane] = min(speeds[failure.lane], holds)
+        elif isinstance(failure, FailingLane | BadTraining):
             dead.add(failure.lane)
-        elif isinstance(failure, FailingSpeed):
-            speeds[failure.lane] = min(speeds[failure.lane], failure.holds)
     return attrs.evolve(slot, dead_lanes=tuple(sorted(dead)), marginal_lanes=tuple(speeds))
 
 
@@ -148,10 +149,29 @@ def fall_back(slot: Link, before: Trained, at_s: float) -> Trained:
     return _speed_up(slot, lanes, history)
 
 
-def _speed_up(slot: Link, lanes: tuple[int, ...], history: list[Change]) -> Trained:
-    """From L0 at 2.5 GT/s to the highest speed that both partners can do and all lanes hold."""
+def retrain(slot: Link, before: Trained, at_s: float, recovery_s: float) -> Trained:
+    """Where a link that is up as `before` ends when software has it go through Recovery, for `recovery_s`, at `at_s`.
+
+    It goes up again to the highest speed that its lanes hold now. Lanes that it has lost come back with a link reset
+    alone: widening a link in Configuration is optional, and not modelled (base specification, from memory).
+    """
+    fallen = fall_back(slot, before, at_s)
+    if fallen is not before:
+        return fallen
+    speed, width = before.speed_gtps, before.width
+    history = [
+        Change(at_s=at_s, state="Recovery", speed_gtps=speed, width=width),
+        Change(at_s=at_s + recovery_s, state="L0", speed_gtps=speed, width=width),
+    ]
+    return _speed_up(slot, before.lanes, history, before.equalised)
+
+
+def _speed_up(
+    slot: Link, lanes: tuple[int, ...], history: list[Change], equalised_before: tuple[float, ...] = ()
+) -> Trained:
+    """From L0 at the speed that it has to the highest that both partners can do and all lanes hold."""
     limit = highest = min(slot.near.max_speed, slot.far.max_speed)
-    speed, equalised = 2.5, []
+    speed, equalised = history[-1].speed_gtps, list(equalised_before)
     while (tried := _next_speed(speed, limit)) > speed:
         now_s = history[-1].at_s
         history.append(Change(at_s=now_s, state="Recovery", speed_gtps=speed, width=len(lanes)))

@@ -8,11 +8,11 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from typing import Any
 
 from laneproof_sim.config_space import Function
-from laneproof_sim.degradation import Degradation, Degrading
+from laneproof_sim.degradation import BadTraining, Degradation, Degrading
 from laneproof_sim.fast_forward import FastForward, SitesAhead
 from laneproof_sim.kernel import End, Kernel
 from laneproof_sim.line import RETRAIN_S, ErrorSites, Line, LinkFailed
@@ -23,7 +23,7 @@ from laneproof_sim.pattern_engine import PatternRun
 from laneproof_sim.pattern_stream import Block, Direction, PatternStream
 from laneproof_sim.registers import LinkPartner
 from laneproof_sim.scenario import Link
-from laneproof_sim.training import Trained, degraded, fall_back, train
+from laneproof_sim.training import Trained, degraded, fall_back, retrain, train
 from laneproof_sim.transactions.window import Window
 
 
@@ -51,7 +51,7 @@ class WorkingLink:
         self.timing = self._timing_of(trained)
         self.kernel = Kernel(self.near, self.far, owned=owned, above=above.kernel if above is not None else None)
         self.states = OpenLink(plan, trained, self.near, self.far)
-        self.failures = failures or Degradation((), ())
+        self.failures = Degradation((), ()) if failures is None else failures
         """What of it fails in use; before anything that starts at `failures.next_s` or later, call `degrade`."""
         self._seed = seed
         self._lanes = trained.lanes
@@ -67,8 +67,8 @@ class WorkingLink:
         """What keeps the link loaded, where something does."""
         self.when_failed: list[Callable[[float], None]] = []
         """Who is to be told when a packet could not be brought over it, and the link goes down."""
-        self.when_degraded: list[Callable[[float, Degrading], None]] = []
-        """Who is to be told when something of it fails in use."""
+        self.when_degraded: list[Callable[[float, Degrading | BadTraining], None]] = []
+        """Who is to be told when something of it fails in use, or in a training."""
 
     @property
     def lines(self) -> tuple[Line, Line]:
@@ -134,7 +134,7 @@ class WorkingLink:
         self.kernel.forget()
         self.failures.link_reset(at_s, passed)
         detect_s = self.states.reset_from(at_s)
-        trained = train(degraded(self.plan, self.failures.acting()), detect_s)
+        trained = train(self._as_trained_next(detect_s), detect_s)
         self.far.reset(of_link=True)
         self.far.present = not trained.problem
         if trained.problem:
@@ -146,6 +146,15 @@ class WorkingLink:
         self.states.retrained(trained)
         for line in self.lines:
             line.begin(trained.ready_s)
+        return trained.ready_s
+
+    def retrain(self, at_s: float) -> float:
+        """Software has the near port retrain the link; return when it is up, or given up."""
+        trained = retrain(self._as_trained_next(at_s), self.trained, at_s, RETRAIN_S)
+        self.near.note_retraining()
+        if trained.problem or trained.fell_back:
+            self._note_receiver_errors(at_s)
+        self._follow(trained, at_s)
         return trained.ready_s
 
     def down(self, at_s: float) -> None:
@@ -162,16 +171,18 @@ class WorkingLink:
             tell(at_s)
 
     def _fall_back(self, at_s: float, fresh: tuple[Degrading, ...]) -> None:
-        for tell, failure in itertools.product(self.when_degraded, fresh):
-            tell(at_s, failure)
+        self._tell(at_s, fresh)
         trained = fall_back(degraded(self.plan, self.failures.acting()), self.trained, at_s)
         if trained is self.trained:
             return
         if self.pattern is None:
             self.to_card.idle_until(at_s)
         lanes = tuple(failure.lane for failure in fresh if failure.lane in self.trained.lanes)
-        self.kernel.note(at_s, "near", "RxErr")
-        self.kernel.note(at_s, "far", "RxErr")
+        self._note_receiver_errors(at_s)
+        self._follow(trained, at_s, lanes)
+
+    def _follow(self, trained: Trained, at_s: float, lanes: tuple[int, ...] = ()) -> None:
+        """Go where Recovery leads from `at_s` on; `lanes` are those that fail."""
         self.states.fall_back(trained, lanes)
         outage_s = trained.ready_s - at_s
         if trained.problem:
@@ -180,6 +191,20 @@ class WorkingLink:
             return
         self.trained = trained
         self.retime(self._timing_of(trained), at_s, outage_s, trained.lanes)
+
+    def _as_trained_next(self, at_s: float) -> Link:
+        """The link as the training that begins at `at_s` meets it."""
+        unlucky = self.failures.next_training()
+        self._tell(at_s, unlucky)
+        return degraded(self.plan, (*self.failures.acting(), *unlucky))
+
+    def _tell(self, at_s: float, failures: Iterable[Degrading | BadTraining]) -> None:
+        for tell, failure in itertools.product(self.when_degraded, failures):
+            tell(at_s, failure)
+
+    def _note_receiver_errors(self, at_s: float) -> None:
+        self.kernel.note(at_s, "near", "RxErr")
+        self.kernel.note(at_s, "far", "RxErr")
 
     def _timing_of(self, trained: Trained) -> LinkTiming:
         return link_timing(self.plan, trained, self.near.function.payload)

@@ -49,6 +49,7 @@ def beyond_the_buffer(rounds: int, sites: int, days: int, echoed_nbytes: int) ->
     for name in installed():
         use(name)
         yield from moving.own_overhead(name, rounds)
+    yield from moving.loopback_overhead(rounds)
     yield from simulator.error_sites(sites, rounds)
     yield from simulator.passing_over(days, rounds)
     yield from simulator.clean_loopback(echoed_nbytes, rounds)

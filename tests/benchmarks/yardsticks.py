@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import mmap
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import Literal
 
 import numpy as np
@@ -56,7 +56,7 @@ class Row:
             said = ("met" if self.met else "MISSED") if self.measured else ""
             goal = f"{'≤' if self.at_most else '≥'} {self.goal:<5g}{said}"
         ratio = f"{self.ratio:.3f}" if self.measured else "-"
-        return f"{self.work:<40} {self.kernels:<6} {self.speed:>14} {ratio:>8} {self.to:<12} {goal}".rstrip()
+        return f"{self.work:<40} {self.kernels:<6} {self.speed:>14} {ratio:>8} {self.to:<14} {goal}".rstrip()
 
 
 @frozen
@@ -99,11 +99,14 @@ def against(work: Work, yardstick: Work, rounds: int, repeats: int = 1) -> tuple
     They take turns, and the ratio is the median of those of each turn, so that a machine that changes its speed
     changes it for both. One turn beforehand warms up. Each is done `repeats` times in a row.
     """
-    taken: list[tuple[float, float]] = []
-    for _ in range(rounds + 1):
-        taken.append((_seconds(work, repeats), _seconds(yardstick, repeats)))
-    turns = taken[1:]
-    return min(own for own, _ in turns), float(np.median([yard / own for own, yard in turns]))
+    own, yard = in_turns((work, yardstick), rounds, repeats)
+    return float(own.min()), float(np.median(yard / own))
+
+
+def in_turns(works: Sequence[Work], rounds: int, repeats: int = 1) -> NDArray[np.float64]:
+    """The seconds of each work, in a row of its own, in each turn; one turn beforehand warms up."""
+    taken = [[_seconds(work, repeats) for work in works] for _ in range(rounds + 1)]
+    return np.array(taken[1:]).T
 
 
 def shortest(work: Work, rounds: int, repeats: int = 1) -> float:

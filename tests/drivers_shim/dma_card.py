@@ -48,7 +48,7 @@ class PlayedContainer:
         """IOVA to (address, bytes)."""
         self.closed = False
 
-    def map(self, address: int, iova: int, nbytes: int, access: int) -> None:
+    def map(self, address: int, iova: int, nbytes: int) -> None:
         assert not iova % PAGE
         assert not nbytes % PAGE
         self.shown[iova] = (address, nbytes)

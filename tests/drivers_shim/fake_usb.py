@@ -120,7 +120,10 @@ class Bus(usb.backend.IBackend):
         raise AssertionError("a device is never taken from a kernel driver")
 
     def ctrl_transfer(self, dev_handle, bmRequestType, bRequest, wValue, wIndex, data, timeout):  # noqa: N803
-        """GET_DESCRIPTOR of texts: number 0 has the languages (USB 2.0, 9.4.3 and 9.6.7)."""
+        """GET_STATUS (USB 2.0, 9.4.5), and GET_DESCRIPTOR of texts: number 0 has the languages (9.4.3 and 9.6.7)."""
+        if bRequest == 0:
+            self._called("get_status")
+            return 2
         if not dev_handle.readable:
             raise USBError("Access denied", -3, errno.EACCES)
         words = b"\x09\x04" if wValue & 0xFF == 0 else dev_handle.serial.encode("utf-16-le")

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import subprocess
 import sys
+import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
 import laneproof
 from laneproof import Endpoint
+from laneproof_drivers import serve
 
 FIRMWARE = Path(__file__).with_name("framed_firmware.py")
 SERVE = (sys.executable, "-m", "laneproof_drivers.serve", "--port", "0", "--acknowledge-cautions")
@@ -34,6 +36,22 @@ def started(*command: str) -> Iterator[tuple[subprocess.Popen[str], str]]:
     finally:
         process.kill()
         process.communicate()
+
+
+@contextmanager
+def served(uri: str, token: bytes = b"") -> Iterator[str]:
+    """What to open to have that card, served from a thread of this process."""
+    server = serve.Server(uri, "127.0.0.1", 0, token, acknowledged=True)
+    ended = threading.Event()
+    thread = threading.Thread(target=server.run, args=(ended.is_set,))
+    thread.start()
+    try:
+        yield server.endpoint
+    finally:
+        ended.set()
+        server.wake()
+        thread.join()
+        server.close()
 
 
 @contextmanager

@@ -13,7 +13,7 @@ from attrs import evolve
 from laneproof.clock import Deadline, MonotonicClock
 from laneproof.contract import Card, Channel, Completion, Limits, QueuedPath, StreamPath
 from laneproof.readings import Identity
-from laneproof_drivers import served_channel
+from laneproof_drivers import chardev, served_channel
 from laneproof_drivers.framing.card_side import Asked, CardSide, Transfer
 from laneproof_drivers.framing.carrier import Carrier, DescriptorCarrier
 from laneproof_drivers.framing.frame import Frame, FrameDecoder, encoded
@@ -143,7 +143,7 @@ class NeverEnds(QueuedPath):
 def test_what_a_thread_tells_after_a_stop_does_not_end_the_ticket_that_comes_after() -> None:
     """A thread has a completion in hand while the host stops the channel and uses the ticket's number again."""
     card = Card(channels=(Channel(name="a", path=NeverEnds(), limits=LIMITS),), close=lambda: None)
-    served = ServedCard(card, "invented:card", "", b"", lambda: None)
+    served = ServedCard(card, "invented:card", chardev.driver, b"", lambda: None)
     start = Start(1, None, 5).packed()
     served.take(encoded(Frame(Kind.HELLO, 0xFF, 1, Hello(65535, 1000).packed())))
     served.take(encoded(Frame(Kind.START, 0, 0, start)))

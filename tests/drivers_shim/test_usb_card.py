@@ -188,6 +188,26 @@ def test_every_error_during_traffic_is_mapped(wired, call, number, expected) -> 
         assert problem.__cause__ is bus.fail[call]
 
 
+@pytest.mark.parametrize("call", ["bulk_read", "bulk_write"])
+def test_a_device_whose_unplugging_is_told_late_is_lost(wired, call) -> None:
+    bus = wired()
+    with opened(URI) as card:
+        bus.fail[call] = bus.fail["get_status"] = usb.core.USBError("Input/Output Error", -1, errno.EIO)
+        told = threading.Timer(
+            SHORT_S, bus.fail.update, [{"get_status": usb.core.USBError("No such device", -4, errno.ENODEV)}]
+        )
+        told.start()
+        assert isinstance(raised(lambda: card.loopback(bytes(10), bytearray(10))), DeviceLost)
+        told.join()
+
+
+def test_a_device_that_only_fails_is_no_lost_one(wired) -> None:
+    bus = wired()
+    with opened(URI) as card:
+        bus.fail["bulk_read"] = bus.fail["get_status"] = usb.core.USBError("Input/Output Error", -1, errno.EIO)
+        assert isinstance(raised(lambda: card.loopback(bytes(10), bytearray(10))), DriverFault)
+
+
 def test_a_device_that_takes_nothing_ends_at_the_deadline(plug) -> None:
     bus = plug(Device())
     bus.fail["bulk_write"] = bus.fail["bulk_read"] = usb.core.USBTimeoutError("timed out", -7, errno.ETIMEDOUT)

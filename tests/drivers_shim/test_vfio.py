@@ -15,20 +15,18 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from dma_card import OPTIONS, PAGE
+from dma_card import PAGE
 from hypothesis import given
 from hypothesis import strategies as st
+from vfio_computer import ADDRESS, LONG_S, Computer
 
 from laneproof.clock import Deadline
-from laneproof.contract import Address, Card, Driver
+from laneproof.contract import Driver
 from laneproof.errors import BadInput, CannotOpen, CardInUse, DriverFault
 from laneproof.registry import read_options
 from laneproof_drivers import vfio_kernel
 from laneproof_drivers.iova import IovaSpace
 from laneproof_drivers.vfio import VfioDriver
-
-LONG_S = 10.0
-ADDRESS = "0000:65:00.0"
 
 # --- the kernel's interface -----------------------------------------------------------------------------------
 
@@ -121,10 +119,10 @@ def test_memory_that_cannot_be_shown_is_refused_with_what_to_do(
         raise OSError(number, os.strerror(number))
 
     container = object.__new__(vfio_kernel.Container)
-    container._fd = -1
+    container.fd = -1
     monkeypatch.setattr("fcntl.ioctl", refuse)
     with pytest.raises(DriverFault, match=words):
-        container.map(0, 0, 4096, 3)
+        container.map(0, 0, 4096)
 
 
 # --- addresses ------------------------------------------------------------------------------------------------
@@ -156,36 +154,6 @@ def test_no_two_regions_overlap_and_all_that_is_given_back_can_be_taken_again(si
 
 
 # --- what is not opened ---------------------------------------------------------------------------------------
-
-
-class Computer:
-    """Folders as Linux has them below /sys and /dev/vfio, with one function."""
-
-    def __init__(self, folder: Path) -> None:
-        self.sys, self.dev = folder / "sys", folder / "dev"
-        self.function = self.sys / "bus/pci/devices" / ADDRESS
-        self.function.mkdir(parents=True)
-        self.dev.mkdir()
-
-    def group(self, number: str, *others: str) -> None:
-        devices = self.sys / "kernel/iommu_groups" / number / "devices"
-        devices.mkdir(parents=True)
-        (self.function / "iommu_group").symlink_to(devices.parent)
-        for name in (ADDRESS, *others):
-            (devices / name).symlink_to(self.sys / "bus/pci/devices" / name)
-
-    def bind(self, driver: str, address: str = ADDRESS) -> None:
-        folder = self.sys / "bus/pci/drivers" / driver
-        folder.mkdir(parents=True, exist_ok=True)
-        function = self.sys / "bus/pci/devices" / address
-        function.mkdir(exist_ok=True)
-        (function / "driver").symlink_to(folder)
-        (folder / address).symlink_to(function)
-
-    def open(self, **changes: str) -> Card:
-        driver = VfioDriver(self.sys, self.dev)
-        with Deadline(LONG_S) as deadline:
-            return driver.connect(Address(ADDRESS), read_options(driver, OPTIONS | changes), deadline)
 
 
 @pytest.fixture
@@ -225,8 +193,7 @@ def test_a_group_that_is_shared_names_the_others(computer: Computer, monkeypatch
     (computer.sys / "bus/pci/devices/0000:65:00.2/class").write_text("0x060400\n")
     computer.group("7", "0000:65:00.1", "0000:65:00.2")
     computer.bind("vfio-pci")
-    for name in ("vfio", "7"):
-        (computer.dev / name).touch()
+    computer.give_group("7")
 
     def ioctl(fd: int, call: int, *_: object) -> int:
         return 1 if call == vfio_kernel.CHECK_EXTENSION else 0

@@ -3,7 +3,8 @@
 The guest runs the distribution's own kernel and the wheel of this tree, on emulated root ports, a switch and cards
 that report errors (`guest_topology`). A test calls functions of `in_guest` there: they inject errors through the kernel
 and look through laneproof's entry points. What the kernel logs of an error is the outside reference. `guest_image` says
-what the guest is made of, `guest_machine` how it is run; `record_fixtures` records what other tests read.
+what the guest is made of, `built_kernel` builds one that no package holds, `guest_machine` says how it is run;
+`record_fixtures` records what other tests read.
 
 Where QEMU or the kernel's package cannot be had the tests skip and say what is missing.
 """
@@ -52,8 +53,9 @@ def shared_memory(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture(scope="module")
 def guest_with_dma(kernel_image: Image, shared_memory: Path) -> Iterator[Machine]:
-    """A guest with an IOMMU, a DMA engine and a memory that is seen from outside."""
-    more = dma_topology.memory_at(str(shared_memory))
+    """A guest with an IOMMU, a DMA engine, a memory that is seen from outside, and a serial line to itself."""
+    line = dma_topology.line_at(str(shared_memory.with_name("line")))
+    more = (*dma_topology.memory_at(str(shared_memory)), *line)
     yield from _booted(kernel_image, dma_topology.KERNEL_OPTIONS, dma_topology.DEVICES, more)
 
 

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import gc
 import os
+import re
 import time
 from contextlib import suppress
 from pathlib import Path
@@ -103,7 +104,7 @@ def left_open() -> list[str]:
     names = os.listdir("/proc/self/fd")
     links = [os.readlink(f"/proc/self/fd/{name}") for name in names if os.path.lexists(f"/proc/self/fd/{name}")]
     maps = Path("/proc/self/maps").read_text().splitlines()
-    return [text for text in (*links, *maps) if "vfio" in text or "resource" in text or "/dev/zero" in text]
+    return [text for text in (*links, *maps) if re.search(r"vfio|iommu|/resource\d|/dev/zero", text)]
 
 
 def discovered() -> list[str]:

@@ -1,4 +1,4 @@
-"""The functions of the guest whose memory and DMA the tests use, behind an IOMMU.
+"""The functions of the guest whose memory and DMA the tests use, behind an IOMMU, and its serial line.
 
 The engine is QEMU's educational device (its docs/specs/edu): four registers of 8 bytes, a buffer of 4 KiB, addresses of
 28 bits; a transfer takes 100 ms, whatever its length, and one of all 4096 bytes would end QEMU. The memory is that of
@@ -12,6 +12,10 @@ MEMORY_PORT, MEMORY = "0000:00:03.0", "0000:02:00.0"
 SHARING, IN_USE = "0000:03:01.0", "0000:03:02.0"
 """Two functions behind one conventional bridge, which no IOMMU can tell apart; the second has a driver."""
 MEMORY_NBYTES = 1 << 20
+LINE, FAR_END = "/dev/ttyS1", "/dev/ttyS2"
+"""Two serial ports that are wired to each other."""
+BAUD = 115200
+"""The most that a port of the 16550 kind has."""
 
 DEVICES = (
     "intel-iommu,intremap=on",
@@ -51,3 +55,12 @@ EDU_INTERRUPT = EDU | {
 def memory_at(path: str) -> tuple[str, ...]:
     """Options of QEMU that make a file the memory."""
     return ("-object", f"memory-backend-file,id=shared,share=on,mem-path={path},size={MEMORY_NBYTES}")
+
+
+def line_at(path: str) -> tuple[str, ...]:
+    """Options of QEMU that make the serial line, by way of a socket."""
+    return (
+        *("-chardev", f"socket,id=one,path={path},server=on,wait=off", "-chardev", f"socket,id=other,path={path}"),
+        *("-device", "isa-serial,chardev=one,index=1"),
+        *("-device", "isa-serial,chardev=other,index=2,irq=5"),  # which by default would be the console's, too
+    )

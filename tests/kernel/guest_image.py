@@ -28,9 +28,15 @@ from pathlib import Path
 from attrs import frozen
 
 ROOT = Path(__file__).parents[2]
-MODULES = ("virtio_pci", "virtio_console", "aer_inject", "nvme", "vfio_iommu_type1", "vfio_pci")
-DEPENDENCIES = ("numpy", "attrs", "cattrs", "typing_extensions", "rich", "markdown-it-py", "mdurl", "pygments")
-"""What the wheel imports to survey a host; scipy and jinja2 it imports only to judge and to report."""
+MODULES = (
+    *("virtio_pci", "virtio_console", "aer_inject", "nvme", "vfio_iommu_type1", "vfio_pci"),
+    *("dummy_hcd", "usb_f_fs"),  # a USB host and a device in one kernel, the device's functions in a process
+)
+DEPENDENCIES = (
+    *("numpy", "attrs", "cattrs", "typing_extensions", "rich", "markdown-it-py", "mdurl", "pygments"),
+    *("pyserial", "pyusb"),
+)
+"""What the wheel imports to survey a host and open cards; scipy and jinja2 it imports only to judge and to report."""
 UNUSED = re.compile(
     r"/(tests?|idlelib|tkinter|lib2to3|ensurepip|turtledemo|distutils|pydoc_data|config-3[^/]*|(site|dist)-packages"
     r"|_tkinter[^/]*|[^/]*\.opt-[12]\.pyc|[^/]*\.a)$"
@@ -71,8 +77,9 @@ def image(folder: Path) -> Image:
     site = folder / "site"
     with zipfile.ZipFile(built) as archive:
         archive.extractall(site)
-    for name in ("dma_in_guest.py", "guest_agent.py", "guest_recording.py", "in_guest.py"):
-        shutil.copyfile(Path(__file__).parent / name, site / name)
+    here = Path(__file__).parent
+    for name in (*sorted(here.glob("*in_guest.py")), here / "guest_agent.py", here / "guest_recording.py"):
+        shutil.copyfile(name, site / name.name)
     compileall.compile_dir(site, quiet=2, invalidation_mode=py_compile.PycInvalidationMode.UNCHECKED_HASH)
     small = Archive()
     small.add_tree(site, SITE)
@@ -92,7 +99,7 @@ def _system() -> Path:
     versions = [f"{name} {importlib.metadata.version(name)}" for name in DEPENDENCIES]
     parts = [package, sys.version, sys.executable, *versions, Path(__file__).read_text("utf-8")]
     key = hashlib.sha256("\n".join(parts).encode()).hexdigest()[:16]
-    cache = Path(os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache") / "laneproof-kernel-tests"
+    cache = cache_folder()
     made = cache / key
     if not made.exists():
         cache.mkdir(parents=True, exist_ok=True)
@@ -104,6 +111,11 @@ def _system() -> Path:
                 if not made.exists():  # by another run that was first
                     raise
     return made
+
+
+def cache_folder() -> Path:
+    """Where the user's cache keeps what is made once."""
+    return Path(os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache") / "laneproof-kernel-tests"
 
 
 def _kernel_package() -> str:
@@ -205,8 +217,20 @@ def _add_python(archive: Archive) -> None:
             archive.add_file(path, f"{SITE}/{file}")
             if ".so" in path.name:
                 binaries.append(path)
+    binaries.append(_libusb())
+    archive.add_file(binaries[-1])
+    for name in ("/sbin/ldconfig", "/etc/ld.so.cache"):  # how Python finds a library by its name
+        archive.add_file(Path(name))
     for library_path in _shared_libraries(binaries):
         archive.add_file(library_path)
+
+
+def _libusb() -> Path:
+    """The library that pyusb loads."""
+    found = re.search(r"libusb-1\.0\.so\.0 .*=> (/\S+)", _output("/sbin/ldconfig", "-p"))
+    if found is None:
+        raise Missing("libusb 1.0 is not installed (package libusb-1.0-0)")
+    return Path(found[1])
 
 
 def _shared_libraries(binaries: Iterable[Path]) -> set[Path]:

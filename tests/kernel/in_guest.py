@@ -195,6 +195,12 @@ def notice_pull(port: str) -> None:
     _until(lambda: not any(path.exists() for path in below) and _read(port, slot, 2) & _POWER == _POWER)
 
 
+def switch_power(port: str, on: bool) -> None:
+    """Switches the power of a port's slot by its controller alone. The card stays, and answers nothing without; with
+    it again, its registers are those of a reset."""
+    _change_slot(port, regs.PCI_EXP_SLTCTL_PCC, 0 if on else regs.PCI_EXP_SLTCTL_PCC)
+
+
 def await_card(address: str) -> None:
     """Waits until Linux shows a function at this address, with its error counters."""
     _until((DEVICES / address / "aer_dev_fatal").exists)

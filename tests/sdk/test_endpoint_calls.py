@@ -221,7 +221,7 @@ def test_a_send_runs_beside_a_receive_and_no_other_call_does(install: Install) -
     with opened(install, EchoStream()) as card:
         buffer = bytearray(64)
         receiving = InThread(lambda: card.receive_into(buffer, 30.0))
-        until(lambda: card.channels[0]._inward[0].lock.locked())
+        until(lambda: card.channels[0]._inward[0].taken)
         for call in (
             lambda: card.receive_into(bytearray(64)),
             lambda: card.loopback(bytes(64), bytearray(64)),
@@ -238,7 +238,7 @@ def test_a_send_runs_beside_a_receive_and_no_other_call_does(install: Install) -
 def test_a_send_keeps_a_second_send_off_and_lets_a_receive_in(install: Install) -> None:
     with opened(install, EchoStream(fifo=16)) as card:
         sending = InThread(lambda: card.send(bytes(64), 30.0))
-        until(lambda: card.channels[0]._outward[0].lock.locked())
+        until(lambda: card.channels[0]._outward[0].taken)
         with pytest.raises(EndpointBusy):
             card.send(bytes(1))
         assert card.receive_into(bytearray(64)) == 64
@@ -254,7 +254,7 @@ def test_a_check_keeps_every_other_call_off(install: Install) -> None:
 
     with opened(install, Silent()) as card:
         checking = InThread(lambda: card.check("prbs31", 64, timeout=30.0))
-        until(lambda: card.channels[0]._inward[0].lock.locked())
+        until(lambda: card.channels[0]._inward[0].taken)
         with pytest.raises(EndpointBusy):
             card.send(bytes(1))
         with pytest.raises(EndpointBusy):
@@ -266,7 +266,7 @@ def test_a_check_keeps_every_other_call_off(install: Install) -> None:
 def test_channels_run_beside_each_other(install: Install) -> None:
     with opened(install, EchoStream(), EchoStream()) as card:
         waiting = InThread(lambda: card.channels[0].receive_into(bytearray(8), 30.0))
-        until(lambda: card.channels[0]._inward[0].lock.locked())
+        until(lambda: card.channels[0]._inward[0].taken)
         assert card.channels[1].loopback(bytes(64), bytearray(64)).bytes_received == 64
         card.send(bytes(8))
         assert waiting.join().result == 8

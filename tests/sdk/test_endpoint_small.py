@@ -6,14 +6,16 @@ import threading
 from collections.abc import Callable, Sequence
 from typing import Any
 
+import numpy as np
 import pytest
 from attrs import evolve
-from endpoint_fakes import AT_ONCE_S, EchoQueue, EchoStream, InThread, opened, until
+from endpoint_fakes import AT_ONCE_S, EchoQueue, EchoStream, FakeDriver, InThread, card_of, opened, until
 
 import laneproof
 from laneproof.clock import Deadline
 from laneproof.contract import Completion, Limits
 from laneproof.errors import (
+    BadInput,
     DeviceLost,
     DriverFault,
     EndpointBusy,
@@ -85,7 +87,7 @@ def test_a_second_loopback_is_busy_and_takes_no_turn_with_it(install: Install) -
         for _ in range(2):
             with pytest.raises(EndpointBusy, match=r"^fake:card loopback: channel dma0 has another call under way"):
                 card.loopback(bytes(KIB), bytearray(KIB))
-            assert not card.channels[0]._outward[0].lock.locked()
+            assert not card.channels[0]._outward[0].taken
         assert card.channels[0].in_step, "a call that was refused has moved nothing"
         card.interrupt()
         running.join()
@@ -112,7 +114,7 @@ def test_a_call_leaves_nothing_of_it_behind_however_it_ends(
                 SMALL[call](card, 5.0)
         assert card.channels[0].in_step == (error is None)
         assert not card._calls.live
-        assert not any(turn.lock.locked() for turn in card.channels[0].turns)
+        assert not any(turn.taken for turn in card.channels[0].turns)
         assert not card.channels[0]._mover._tickets.out
 
 
@@ -192,3 +194,49 @@ def test_a_stream_that_holds_less_than_it_says_still_takes_it_all(install: Insta
     with opened(install, EchoStream(fifo), limits=Limits(max_transfer=KIB, fifo_depth=KIB)) as card:
         assert card.loopback(b"\x5a" * KIB, into, 10.0).bytes_received == KIB
     assert into == b"\x5a" * KIB
+
+
+@pytest.mark.parametrize("memory", [lambda: bytearray(2 * KIB), lambda: np.zeros(2 * KIB, np.uint8)])
+def test_two_parts_of_one_piece_of_memory_are_told_apart_to_the_byte(
+    install: Install, memory: Callable[[], Any]
+) -> None:
+    whole = memoryview(memory())
+    whole[:KIB] = b"\x5a" * KIB
+    with opened(install, EchoQueue(), limits=MESSAGES) as card:
+        assert card.loopback(whole[:KIB], whole[KIB:]).bytes_received == KIB
+        assert whole == b"\x5a" * 2 * KIB
+        with pytest.raises(BadInput, match="overlap"):
+            card.loopback(whole[: KIB + 1], whole[KIB - 1 :])
+
+
+def test_an_array_over_a_bytearray_overlaps_it(install: Install) -> None:
+    whole = bytearray(KIB)
+    with opened(install, EchoQueue(), limits=MESSAGES) as card:
+        for data, buffer in ((whole, np.frombuffer(whole, np.uint8)), (np.frombuffer(whole, np.uint8), whole)):
+            with pytest.raises(BadInput, match="overlap"):
+                card.loopback(data, buffer)
+
+
+def test_a_card_that_comes_back_with_other_limits_is_given_what_fits_them(install: Install) -> None:
+    class Gone(EchoQueue):
+        def quiesce(self, deadline: Deadline) -> Sequence[Completion]:
+            raise DeviceLost("gone")
+
+    limits = iter([MESSAGES, evolve(MESSAGES, granularity=16)])
+    install(FakeDriver(lambda _: card_of(Gone(), limits=next(limits))), "fake")
+    with laneproof.open("fake:card") as card:
+        assert card.loopback(bytes(17), bytearray(17)).bytes_received == 17
+        assert card.recover().how == "reconnected"
+        with pytest.raises(BadInput, match="granularity, 16"):
+            card.loopback(bytes(17), bytearray(17))
+
+
+def test_what_is_no_completion_is_the_drivers_fault(install: Install) -> None:
+    class Odd(EchoQueue):
+        def reap(self, deadline: Deadline) -> Any:
+            return [None]
+
+    with opened(install, Odd(), limits=MESSAGES) as card:
+        with pytest.raises(DriverFault, match="AttributeError"):
+            card.loopback(bytes(KIB), bytearray(KIB))
+        assert not card.channels[0].in_step

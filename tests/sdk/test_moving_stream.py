@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 
 import pytest
-from endpoint_fakes import EchoStream
+from endpoint_fakes import EchoStream, opened
 
 from laneproof.clock import Deadline
 from laneproof.contract import Limits
@@ -191,3 +191,24 @@ def test_each_block_carries_its_own_stretch(deadline: Deadline) -> None:
     path.send = recorded  # type: ignore[method-assign]
     assert StreamMover(path, Limits(max_transfer=KIB)).check(job(8 * KIB), deadline).ok
     assert len(set(sent)) == len(sent) == 8
+
+
+def test_surplus_that_is_not_listened_for_shows_as_damage_in_the_next_check(install: Callable[..., None]) -> None:
+    class Adds(EchoStream):
+        """One byte too many, once."""
+
+        added = False
+
+        def send(self, view: memoryview, deadline: Deadline) -> int:
+            moved = super().send(view, deadline)
+            if not self.added:
+                self.added = True
+                with self.lock:
+                    self.held += b"\x00"
+            return moved
+
+    with opened(install, Adds()) as card:
+        assert card.check("prbs31", 1000, more_follows=True).ok
+        second = card.check("prbs31", 1000)
+    assert second.mismatched_bytes > 900
+    assert second.surplus_bytes == 1

@@ -71,7 +71,7 @@ ROWS = {
     "reversed-words": Row("", {"reversed-bytes"}),
 }
 ELSEWHERE = {"extra-beat", "second-short", "spliced", "drop-off", "stall", "absent"}
-ELSEWHERE |= {"failing-lane", "failing-speed", "config-lost", "not-ready"}
+ELSEWHERE |= {"failing-lane", "failing-speed", "bad-training", "config-lost", "not-ready"}
 ELSEWHERE |= {"foreign-channel", "rotated-channels"}
 ELSEWHERE |= {fault.kind for fault in CATALOGUE if issubclass(fault, TransactionFault)}
 """Kinds whose effect is not in the data of one message; what they do has tests of its own, here and of the path."""

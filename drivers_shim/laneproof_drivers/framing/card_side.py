@@ -30,7 +30,9 @@ from laneproof_drivers.framing.messages import (
     Start,
     Why,
 )
+from laneproof_drivers.framing.more_of_the_card import Engine, PatternOrder
 
+_ONCE = (Kind.RESET, Kind.PATTERN)
 _MOST_QUEUED = 1 << 20
 """Bytes of answers that wait; beyond it none is added."""
 
@@ -52,12 +54,13 @@ class Transfer:
 
 @frozen
 class Asked:
-    """A request to be answered: READ, STOP or RESET. `value` is what to read, or the level."""
+    """A request to be answered: READ, STOP, RESET or PATTERN. `value` is what to read, or the level."""
 
     kind: Kind
     number: int
     channel: int
     value: int = 0
+    order: PatternOrder | None = None
 
 
 @define(eq=False)
@@ -124,7 +127,8 @@ class CardSide:
         self._host: Hello | None = None
         self._greeting = 0
         """The number of the HELLO that was answered last."""
-        self._last_reset = 0
+        self._once: tuple[int, bytes | None] = (0, None)
+        """The number of the last request that is not done twice, and its answer once it is done."""
 
     @property
     def greeted(self) -> bool:
@@ -157,14 +161,29 @@ class CardSide:
             raise Malformed("say HELLO first")
         if frame.kind == Kind.READ and len(frame.payload) == 1:
             return [Asked(Kind.READ, frame.sequence, CARD, frame.payload[0])]
-        if frame.kind == Kind.RESET and len(frame.payload) == 1:
-            if frame.sequence == self._last_reset:
-                self.answer(Asked(Kind.RESET, frame.sequence, CARD))  # done before; its answer was lost
-                return []
-            return [Asked(Kind.RESET, frame.sequence, CARD, frame.payload[0])]
+        if frame.kind in _ONCE:
+            return self._not_twice(frame)
         if frame.channel >= len(self._channels):
             raise Malformed(f"there is no message of type {frame.kind:#x} about channel {frame.channel}")
         return self._of_channel(self._channels[frame.channel], frame)
+
+    def _not_twice(self, frame: Frame) -> list[Asked]:
+        number, answer = self._once
+        if frame.sequence == number:
+            if answer is not None:  # which was lost
+                self._send(frame.kind | ANSWER, frame.channel, number, answer)
+            return []
+        if frame.kind == Kind.PATTERN:
+            order = PatternOrder.read(frame.payload)
+            if order.what == Engine.START and frame.channel >= len(self._channels):
+                raise Malformed(f"there is no channel {frame.channel}")
+            asked = Asked(Kind.PATTERN, frame.sequence, frame.channel, order=order)
+        elif len(frame.payload) == 1:
+            asked = Asked(Kind.RESET, frame.sequence, CARD, frame.payload[0])
+        else:
+            raise Malformed("a RESET has one byte")
+        self._once = (frame.sequence, None)
+        return [asked]
 
     def _hello(self, frame: Frame) -> list[Greeted]:
         hello, offer = Hello.read(frame.payload), self._offer.packed()
@@ -176,7 +195,7 @@ class CardSide:
             return []
         repeated = self._host is not None and frame.sequence == self._greeting
         if not repeated:
-            self._host, self._greeting, self._last_reset = hello, frame.sequence, 0
+            self._host, self._greeting, self._once = hello, frame.sequence, (0, None)
             for at in self._channels:
                 at.host_window = hello.window
                 at.begin()
@@ -275,13 +294,16 @@ class CardSide:
         if asked.kind == Kind.STOP:
             payload = self._channels[asked.channel].counts().packed()
             self._channels[asked.channel].begin()
-        elif asked.kind == Kind.RESET and asked.number != self._last_reset:
-            self._last_reset = asked.number
+        elif asked.kind == Kind.RESET:
             for at in self._channels:
                 at.begin()
+        if asked.kind in _ONCE:
+            self._once = (asked.number, payload)
         self._send(asked.kind | ANSWER, asked.channel, asked.number, payload)
 
     def refuse(self, asked: Asked, code: Why, why: str) -> None:
+        if asked.kind in _ONCE:
+            self._once = (0, None)  # not done, so it may be tried again
         self._fault(asked.channel, asked.number, code, why)
 
     def complete(self, channel: int, done: Done, data: bytes | bytearray | memoryview = b"") -> None:

@@ -8,6 +8,7 @@ from __future__ import annotations
 import secrets
 from collections.abc import Sequence
 from pathlib import Path
+from typing import Literal
 
 from attrs import evolve
 
@@ -16,21 +17,32 @@ from laneproof.contract import (
     Card,
     Channel,
     Completion,
+    ErrorInjector,
     ErrorObserver,
     IdentitySource,
     Limits,
     LinkObserver,
     Part,
+    PatternCount,
+    PatternEngine,
     QueuedPath,
     ResetLevel,
     Resettable,
 )
-from laneproof.errors import BadInput, CannotOpen, DeviceLost, DriverFault
+from laneproof.errors import BadInput, CannotOpen, DeviceLost, DriverFault, NotOffered
 from laneproof.readings import ErrorReading, Identity, LinkReading
 from laneproof_drivers.framing.carrier import Carrier
 from laneproof_drivers.framing.host_side import HostSide, as_error
 from laneproof_drivers.framing.link import FramedLink
-from laneproof_drivers.framing.messages import MOST_TOKEN, Kind, Malformed, Offer, What, read_identity
+from laneproof_drivers.framing.messages import CARD, MOST_TOKEN, Kind, Malformed, Offer, What, read_identity
+from laneproof_drivers.framing.more_of_the_card import (
+    DIRECTIONS,
+    Engine,
+    PatternOrder,
+    Patterns,
+    read_caveats,
+    read_count,
+)
 from laneproof_drivers.framing.readings_on_the_wire import read_errors, read_link
 
 HELLO_REPEAT_S = 0.5
@@ -50,10 +62,19 @@ def open_framed(carrier: Carrier, deadline: Deadline, token: bytes = b"") -> Car
             Channel(name=channel.name, path=FramedPath(link, number), limits=_carried(channel.limits, carrier))
             for number, channel in enumerate(offer.channels)
         )
-        return Card(channels=channels, close=carrier.close, parts=_parts(link, offer))
+        return Card(
+            channels=channels,
+            close=carrier.close,
+            parts=_parts(link, offer, _patterns(link, offer, deadline)),
+            simulated=offer.simulated,
+            caveats=_caveats(link, offer, deadline),
+        )
     except DeviceLost as lost:
         carrier.close()
         raise CannotOpen(str(lost)) from lost
+    except Malformed as error:
+        carrier.close()
+        raise CannotOpen(f"what the card says of itself makes no sense: {error}") from None
     except BaseException:
         carrier.close()
         raise
@@ -90,6 +111,32 @@ def _hello(link: FramedLink, deadline: Deadline) -> Offer:
     return side.offer
 
 
+def _caveats(link: FramedLink, offer: Offer, deadline: Deadline) -> tuple[str, ...]:
+    """What the card says, below what is true of every simulated card behind frames, whatever it says."""
+    said = read_caveats(_more(link, What.CAVEATS, deadline)) if offer.caveats else ()
+    if not offer.simulated:
+        return said
+    medium = link.carrier.medium
+    return (
+        f"The card behind {medium} is simulated, as it says itself: what is measured here is measured on simulated "
+        f"faults, and is no real card's. Times and rates are those of {medium} and of the computers at its ends; the "
+        "simulated time is not seen.",
+        *said,
+    )
+
+
+def _patterns(link: FramedLink, offer: Offer, deadline: Deadline) -> Patterns | None:
+    return Patterns.read(_more(link, What.PATTERNS, deadline)) if offer.patterns else None
+
+
+def _more(link: FramedLink, what: What, deadline: Deadline) -> bytes:
+    """What HELLO says that there is to READ."""
+    try:
+        return link.ask(Kind.READ, bytes((what,)), deadline).payload
+    except (DriverFault, NotOffered) as error:
+        raise CannotOpen(f"{link.carrier.name} announces {what.name.lower()} and does not give them: {error}") from None
+
+
 class FramedPath(QueuedPath):
     """The tickets of one channel."""
 
@@ -115,7 +162,7 @@ class FramedPath(QueuedPath):
             return link.side.stopped(self._channel)
 
 
-def _parts(link: FramedLink, offer: Offer) -> tuple[Part, ...]:
+def _parts(link: FramedLink, offer: Offer, patterns: Patterns | None) -> tuple[Part, ...]:
     parts: list[Part] = [_Identity(link)]
     if offer.link:
         parts.append(_Link(link))
@@ -123,6 +170,10 @@ def _parts(link: FramedLink, offer: Offer) -> tuple[Part, ...]:
         parts.append(_Errors(link))
     if offer.resets:
         parts.append(_Resets(link, tuple(map(ResetLevel, offer.resets))))
+    if patterns is not None:
+        names = tuple(channel.name for channel in offer.channels)
+        engine = _InjectingEngine if patterns.injects else _Engine
+        parts.append(engine(link, names, patterns.names))
     return tuple(parts)
 
 
@@ -167,6 +218,36 @@ class _Resets(Resettable):
         self._link.ask(Kind.RESET, bytes((level,)), deadline)
         with self._link.changed:
             self._link.side.begin_all()
+
+
+class _Engine(PatternEngine):
+    """`channels` are their names, in order."""
+
+    def __init__(self, link: FramedLink, channels: Sequence[str], patterns: tuple[str, ...]) -> None:
+        self._link = link
+        self._channels = channels
+        self.patterns = patterns
+
+    def start(self, channel: str, direction: Literal["to_card", "from_card"], pattern: str, deadline: Deadline) -> None:
+        order = PatternOrder(Engine.START, DIRECTIONS.index(direction), pattern)
+        self._order(order, deadline, self._channels.index(channel))
+
+    def read(self, deadline: Deadline) -> PatternCount:
+        try:
+            return read_count(self._order(PatternOrder(Engine.COUNT), deadline))
+        except Malformed as error:
+            raise DriverFault(f"what the card's checker has counted makes no sense: {error}") from None
+
+    def stop(self, deadline: Deadline) -> None:
+        self._order(PatternOrder(Engine.STOP), deadline)
+
+    def _order(self, order: PatternOrder, deadline: Deadline, channel: int = CARD) -> bytes:
+        return self._link.ask(Kind.PATTERN, order.packed(), deadline, channel).payload
+
+
+class _InjectingEngine(_Engine, ErrorInjector):
+    def inject(self, bits: int, deadline: Deadline) -> None:
+        self._order(PatternOrder(Engine.INJECT, bits=bits), deadline)
 
 
 def read_token(path: str) -> bytes:

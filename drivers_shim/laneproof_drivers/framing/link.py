@@ -18,8 +18,10 @@ from laneproof_drivers.framing.host_side import HostSide, as_error
 from laneproof_drivers.framing.messages import ANSWER, CARD, Kind
 
 REPEAT_S = 1.0
-"""A request that is not answered for so long is sent again, with the same number; a channel from which no ticket has
-come back for so long is asked for its counts."""
+"""A request that is not answered while nothing comes for so long is sent again, with the same number; likewise, a
+channel from which no ticket has come back is asked for its counts."""
+_AT_LATEST = 10
+"""Times that long, whatever comes: on a slow line an answer may take seconds to arrive, but it may be lost as well."""
 _PIECE = 1 << 16
 _T = TypeVar("_T")
 
@@ -50,7 +52,7 @@ class FramedLink:
     ) -> _T | None:
         """Move bytes until `ready` returns something, and return that; None at the deadline.
 
-        `idle` is called after every `every_s` of waiting. Both are called with the lock held.
+        `idle` is called after every `every_s` of silence. Both are called with the lock held.
         """
         while True:
             with self.changed:
@@ -89,27 +91,28 @@ class FramedLink:
             raise as_error(frame.payload)
         return frame
 
-    def ask(self, kind: Kind, payload: bytes, deadline: Deadline) -> Frame:
-        """Ask the card as a whole."""
+    def ask(self, kind: Kind, payload: bytes, deadline: Deadline, channel: int = CARD) -> Frame:
+        """Ask the card, as a whole or about a channel."""
         with self.changed:
-            number = self.side.ask(kind, CARD, payload)
+            number = self.side.ask(kind, channel, payload)
         return self.request(number, deadline)
 
     def _move(
         self, ready: Callable[[], _T | None], deadline: Deadline, idle: Callable[[], object], every_s: float
     ) -> _T | None:
-        asked_s = time.monotonic()
+        asked_s = heard_s = time.monotonic()
         while True:
             with self.changed:
-                self._read()
+                if self._read():
+                    heard_s = time.monotonic()
                 self._write()
                 found = ready()
                 self.changed.notify_all()
                 if found is not None:
                     return found
                 now_s = time.monotonic()
-                if now_s - asked_s >= every_s:
-                    asked_s = now_s
+                if now_s - heard_s >= every_s or now_s - asked_s >= _AT_LATEST * every_s:
+                    asked_s = heard_s = now_s
                     idle()
                     self._write()
                 writing = bool(self._unsent)
@@ -119,10 +122,12 @@ class FramedLink:
             with deadline.split(at_most_s=every_s) as soon:
                 self.carrier.wait(soon, writing=writing)
 
-    def _read(self) -> None:
+    def _read(self) -> bool:
+        """Take in what has come; whether anything has."""
         data = self.carrier.read()
         if data:
             self.side.take(data)
+        return bool(data)
 
     def _write(self) -> None:
         """As much as goes at once."""

@@ -36,6 +36,7 @@ class Kind(IntEnum):
     COUNTS = 0x03
     STOP = 0x04
     RESET = 0x05
+    PATTERN = 0x06
     START = 0x10
     DATA = 0x11
     DONE = 0x12
@@ -63,13 +64,16 @@ class What(IntEnum):
     IDENTITY = 1
     LINK = 2
     ERRORS = 3
+    CAVEATS = 4
+    PATTERNS = 5
 
 
 STATUSES = ("done", "stopped", "failed")
 """What became of a ticket, by the number in DONE."""
 
 _OUT, _INTO = 1, 2
-_LINK, _ERRORS = 1, 2
+_LINK, _ERRORS, _SIMULATED, _CAVEATS, _PATTERNS = 1, 2, 1 << 5, 1 << 6, 1 << 7
+"""Of what a card says that it has; those between are its resets. A host that does not know one passes it over."""
 _FULL_DUPLEX, _MESSAGE = 1, 2
 _UNKNOWN = WRAP - 1
 
@@ -99,7 +103,9 @@ class Reader:
 
     def raw(self) -> bytes:
         """One byte of length, and so many bytes."""
-        nbytes = self.number("B")
+        return self.piece(self.number("B"))
+
+    def piece(self, nbytes: int) -> bytes:
         end = self._at + nbytes
         if end > len(self._payload):
             raise Malformed("it ends within a text")
@@ -161,7 +167,10 @@ class ChannelOffer:
 
 @frozen
 class Offer:
-    """What a card says of itself in answer to HELLO. `resets` are numbers of `laneproof.contract.ResetLevel`."""
+    """What a card says of itself in answer to HELLO. `resets` are numbers of `laneproof.contract.ResetLevel`.
+
+    `simulated`: it is no real card. `caveats` and `patterns`: it has more to READ, `framing.more_of_the_card`.
+    """
 
     most_payload: int
     channels: tuple[ChannelOffer, ...]
@@ -169,9 +178,13 @@ class Offer:
     link: bool = False
     errors: bool = False
     resets: tuple[int, ...] = ()
+    simulated: bool = False
+    caveats: bool = False
+    patterns: bool = False
 
     def packed(self) -> bytes:
         parts = self.link * _LINK | self.errors * _ERRORS | sum(2 << level for level in self.resets)
+        parts |= self.simulated * _SIMULATED | self.caveats * _CAVEATS | self.patterns * _PATTERNS
         head = struct.pack("<HBB", self.most_payload, parts, len(self.channels))
         return head + b"".join(map(_packed_channel, self.channels)) + packed_identity(self.identity)
 
@@ -185,7 +198,10 @@ class Offer:
         identity = _identity_from(reader)
         reader.end()
         resets = tuple(level for level in (1, 2, 3) if parts & 2 << level)
-        return cls(most_payload, channels, identity, bool(parts & _LINK), bool(parts & _ERRORS), resets)
+        link, errors, simulated, caveats, patterns = (
+            bool(parts & bit) for bit in (_LINK, _ERRORS, _SIMULATED, _CAVEATS, _PATTERNS)
+        )
+        return cls(most_payload, channels, identity, link, errors, resets, simulated, caveats, patterns)
 
 
 _CHANNEL = "IIIHBQI"

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import platform
 from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
 
 from laneproof.campaign.results import Plain
 
@@ -19,8 +20,17 @@ def environment(cautions_acknowledged: bool) -> Plain:
         "kernel": platform.release(),
         "machine": platform.machine(),
         "host": platform.node(),
+        "boot_id": _boot_id(),
         "cautions_acknowledged": cautions_acknowledged,
     }
+
+
+def _boot_id() -> str | None:
+    """Linux's name for the time since the host was last started."""
+    try:
+        return Path("/proc/sys/kernel/random/boot_id").read_text("ascii").strip()
+    except (OSError, ValueError):
+        return None
 
 
 def _version(name: str) -> str:

@@ -9,11 +9,16 @@ from laneproof.campaign.results import Plain, Reason, StepResult
 
 @frozen
 class Opened:
-    """The card is open; what it is and what was seen of its link and errors beforehand."""
+    """The card is open; what it is and what was seen of its link and errors beforehand.
+
+    `physical` and `caveats` as of `laneproof.Endpoint`: some cards say only now that they are simulated.
+    """
 
     slot: str
     virtual_time: bool
     opened: Plain
+    physical: bool
+    caveats: tuple[str, ...]
 
 
 @frozen
@@ -26,19 +31,43 @@ class Expecting:
 
 @frozen
 class StepStarted:
+    """`carried`: what an earlier segment of the run had measured of this step, as `Carried.to_dict` has it.
+
+    `clock_s` as in `Noted`; `left_s` is after how many seconds of that clock the step ends by itself, where it does.
+    """
+
     slot: str
     step: int
     kind: str
+    carried: Plain | None = None
+    clock_s: float = 0.0
+    left_s: float | None = None
 
 
 @frozen
 class Progress:
-    """Bytes verified within the step so far, of how many (None: open-ended). For displays; not kept."""
+    """Bytes verified within the step so far, of how many (None: open-ended), at that time of the card's clock.
+
+    For displays; not kept.
+    """
 
     slot: str
     step: int
     done: int
     total: int | None
+    clock_s: float
+
+
+@frozen
+class Counted:
+    """Errors added at either end since the step began, as `StepResult.errors` has them.
+
+    For displays, and for a step that is cut off: of all others the ledger keeps what was read at the end.
+    """
+
+    slot: str
+    step: int
+    errors: Plain
 
 
 @frozen
@@ -54,27 +83,40 @@ class Noted:
 
 @frozen
 class Sampled:
-    """One point of a step's time series: bytes moved since the last one, and the seconds that they took."""
+    """One point of a step's time series: bytes moved since the last one, and the seconds that they took.
+
+    `verified_bytes` of them were compared with what had been sent; `mismatched_bits` were wrong.
+    """
 
     slot: str
     step: int
     clock_s: float
     nbytes: int
     seconds: float
+    verified_bytes: int = 0
+    mismatched_bits: int = 0
 
 
 @frozen
 class StepFinished:
+    """`interrupted`: the reason that says so, where the operator ended the step before its end; a resumed run takes
+    it up again."""
+
     slot: str
     result: StepResult
+    interrupted: str = ""
 
 
 @frozen
 class SlotFinished:
-    """Nothing more will come from this slot. `reasons` are those beyond its steps' own."""
+    """Nothing more will come from this slot. `reasons` are those beyond its steps' own.
+
+    `interrupted`: the operator ended it before its end, so that a resumed run goes on with it.
+    """
 
     slot: str
     reasons: tuple[Reason, ...] = ()
+    interrupted: bool = False
 
 
-Event = Opened | Expecting | StepStarted | Progress | Noted | Sampled | StepFinished | SlotFinished
+Event = Opened | Expecting | StepStarted | Progress | Counted | Noted | Sampled | StepFinished | SlotFinished

@@ -44,6 +44,8 @@ def _plain_counts(errors: PartnerErrors | Unavailable) -> Plain:
         for severity, counts in _by_severity(errors)
     }
     every = [count for _, counts in _by_severity(errors) for count in counts.values()]
+    if not every:  # which is not to have counted zero
+        return {"unavailable": f"{errors.name} shows no counters"}
     why = next((count.why for count in every if isinstance(count, AtLeast)), None)
     return {"name": errors.name, **severities, "lower_bounds_because": why}
 
@@ -80,7 +82,8 @@ def judge_link_errors(added: ErrorReading, limit: int, findings: Findings) -> No
     ends = {end: getattr(added, end) for end in ("near", "far")}
     within = [_judge_end(end, errors, limit, findings) for end, errors in ends.items()]
     if all(within):
-        exposure = f"while {8 * findings.bytes_moved} payload bits came back" if findings.bytes_moved else "idle"
+        bits = 8 * (findings.bytes_moved - findings.bytes_carried)
+        exposure = f"while {bits} payload bits came back" if bits else "idle"
         findings.passed(f"{f'at most {limit}' if limit else 'no'} link errors counted at either end, {exposure}")
 
 
@@ -102,11 +105,19 @@ def remark_link_errors(added: ErrorReading, findings: Findings) -> None:
                 )
 
 
-def shows_uncorrectable(added: ErrorReading) -> bool:
-    """Whether either end counted an uncorrectable error, or an advisory one: it left that to who had asked."""
-    ends = [errors for errors in (added.near, added.far) if not isinstance(errors, Unavailable)]
-    rows = [row for errors in ends for row in _counted(errors)]
-    return any(severity != "correctable" or name == "NonFatalErr" for severity, name, _ in rows)
+def counted(added: ErrorReading | None, *, uncorrectable_only: bool = False) -> list[str]:
+    """What either end counted, a phrase for each that did; on request only uncorrectable errors and advisory ones."""
+    said: list[str] = []
+    for end in ("near", "far"):
+        errors = getattr(added, end, None)
+        if isinstance(errors, PartnerErrors):
+            shown = [
+                _shown(name, count, severity)
+                for severity, name, count in _counted(errors)
+                if not uncorrectable_only or severity != "correctable" or name == "NonFatalErr"
+            ]
+            said += [f"{errors.name} ({end} end) counted {', '.join(shown)}"] if shown else []
+    return said
 
 
 def _counted(errors: PartnerErrors) -> list[tuple[str, str, Count]]:

@@ -125,7 +125,7 @@ class ProcessPlace(Place):
                 self._finish(Reason(Verdict.ERROR, f"what the slot's process reports cannot be read: {error}"))
                 return
             if isinstance(event, SlotFinished):
-                self._finish(*event.reasons)
+                self._finish(*event.reasons, interrupted=event.interrupted)
                 return
             with self._lock:
                 if self._finished:
@@ -135,12 +135,12 @@ class ProcessPlace(Place):
             self._emit(event)
         self._finish(_cause_of_death(self._process))
 
-    def _finish(self, *reasons: Reason) -> None:
+    def _finish(self, *reasons: Reason, interrupted: bool = False) -> None:
         with self._lock:
             if self._finished:
                 return
             self._finished = True
-        self._emit(SlotFinished(self._name, reasons))
+        self._emit(SlotFinished(self._name, reasons, interrupted))
 
 
 def _cause_of_death(process: subprocess.Popen[bytes]) -> Reason:

@@ -2,19 +2,21 @@
 
 from __future__ import annotations
 
+import math
 import secrets
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable, Mapping
 from importlib.resources import files
 from itertools import chain, count
 from pathlib import Path
-from typing import Any, Literal
+from types import MappingProxyType
+from typing import Any, Literal, cast
 
 import attrs
 from attrs import field, frozen, validators
 
 from laneproof import registry
 from laneproof.campaign.steps import STEPS, Expectation, Step
-from laneproof.documents import parse_toml, read_toml, structure
+from laneproof.documents import Rate, Seconds, Share, Size, SpeedGtps, parse_toml, printable, read_toml, structure
 from laneproof.errors import BadInput
 from laneproof.integrity import pattern
 
@@ -54,6 +56,15 @@ class Plan:
             return self
         return attrs.evolve(self, seed=secrets.randbits(32) if physical else 0)
 
+    def refuse_commands(self) -> None:
+        """Raise BadInput if a step would run a command of the host's: a plan may come from somebody else."""
+        for index, step in enumerate(self.step):
+            for command in step.commands:
+                raise BadInput(
+                    f"step[{index}].command would run {printable(command)}; to let the plan do so give "
+                    "--allow-commands, in Python allow_commands=True"
+                )
+
     def names(self) -> tuple[str, ...]:
         """A name of its own for each endpoint: as given, else its slot, else its URI; numbered where taken."""
         names: list[str] = []
@@ -90,11 +101,36 @@ def builtin() -> Plan:
     return parse(parse_toml(resource.read_bytes(), "the built-in plan"), "the built-in plan")
 
 
-def parse(data: dict[str, Any], where: str) -> Plan:
-    """A plan from the tables of a document; `where` names it in errors."""
+def kept(data: dict[str, Any], where: str) -> Plan:
+    """A plan as a ledger keeps it (`Plan.to_dict`). Raises BadInput for what is none."""
+    return parse(_without_none(data), where, readers={kind: _read_number(kind) for kind in _QUANTITIES})
+
+
+_QUANTITIES = {Size: int, Seconds: float, SpeedGtps: float, Rate: float, Share: float}
+"""What has a unit in a document, and as what kind of number it is kept."""
+
+
+def _read_number(kind: Any) -> Callable[[Any], Any]:
+    def read(value: Any) -> Any:
+        if isinstance(value, bool) or not isinstance(value, int | _QUANTITIES[kind]) or not math.isfinite(value):
+            raise BadInput(f"{value!r} is no number")
+        return _QUANTITIES[kind](value)
+
+    return read
+
+
+def _without_none(value: Any) -> Any:
+    if isinstance(value, dict):
+        table = cast("dict[str, Any]", value)
+        return {key: _without_none(item) for key, item in table.items() if item is not None}
+    return [_without_none(item) for item in cast("list[Any]", value)] if isinstance(value, list) else value
+
+
+def parse(data: dict[str, Any], where: str, readers: Mapping[Any, Callable[[Any], Any]] = MappingProxyType({})) -> Plan:
+    """A plan from the tables of a document; `where` names it in errors, `readers` are those of `structure`."""
     if data.get("schema") != 1:
         raise BadInput(f"{where}: schema: write schema = 1, the form of plans that this version reads")
-    plan = structure(data, Plan, where, tagged={Step: STEPS})
+    plan = structure(data, Plan, where, readers=readers, tagged={Step: STEPS})
     for index, endpoint in enumerate(plan.endpoint):
         try:
             registry.parse_uri(endpoint.uri)

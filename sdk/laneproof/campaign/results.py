@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from attrs import define, field, frozen
+from attrs import asdict, define, field, frozen
 
 from laneproof.campaign.verdict import Verdict, overall
+from laneproof.units import format_seconds
 
 Plain = dict[str, Any]
 """Plain data: dicts with text keys, lists, text, numbers, booleans, None."""
@@ -29,8 +30,14 @@ class Findings:
     measures: Plain = field(factory=dict[str, Any])
     bytes_moved: int = 0
     """Payload bytes that came back from the card, verified or not."""
+    bytes_carried: int = 0
+    """Of them, those that came back before the run was resumed; link errors counted now say nothing about them."""
     _of_data: list[Reason] = field(factory=list[Reason], init=False)
     """Those of the failures that accuse the data."""
+    _of_rate: list[Reason] = field(factory=list[Reason], init=False)
+    """Those that accuse the card of being slow."""
+    _of_stall: list[Reason] = field(factory=list[Reason], init=False)
+    """Those that accuse it of having stopped."""
 
     @property
     def verdict(self) -> Verdict:
@@ -42,19 +49,39 @@ class Findings:
     def inconclusive(self, text: str) -> None:
         self.reasons.append(Reason(Verdict.INCONC, text))
 
-    def failed(self, text: str, *, of_data: bool = False) -> None:
-        """`of_data`: it rests on what came back, or did not, and not on link or registers."""
+    def failed(self, text: str, *, of_data: bool = False, of_rate: bool = False, of_stall: bool = False) -> None:
+        """`of_data`: it rests on what came back, or did not, and not on link or registers. `of_rate`, `of_stall`: on
+        how long that took."""
         self.reasons.append(Reason(Verdict.FAIL, text))
         if of_data:
             self._of_data.append(self.reasons[-1])
+        if of_rate:
+            self._of_rate.append(self.reasons[-1])
+        if of_stall:
+            self._of_stall.append(self.reasons[-1])
 
     def doubt_data(self, why: str) -> None:
         """The host was at fault, or may have been: data neither pass nor fail on it; other failures stand."""
-        self.reasons = [
-            Reason(Verdict.INCONC, reason.text) if any(reason is doubted for doubted in self._of_data) else reason
-            for reason in self.reasons
-        ]
+        self._doubt(self._of_data)
         self.inconclusive(why)
+
+    def doubt_rates(self, why: str) -> None:
+        """The tester could not run: what was too slow fails nobody; other failures, and what passed, stand."""
+        if why and self._doubt(self._of_rate):
+            self.inconclusive(why)
+
+    def doubt_stalls(self, why: str) -> None:
+        """Likewise of what had not come back when its deadline passed."""
+        if why and self._doubt(self._of_stall):
+            self.inconclusive(why)
+
+    def _doubt(self, failures: list[Reason]) -> bool:
+        doubted = [any(reason is failure for failure in failures) for reason in self.reasons]
+        self.reasons = [
+            Reason(Verdict.INCONC, reason.text) if doubt else reason
+            for reason, doubt in zip(self.reasons, doubted, strict=True)
+        ]
+        return any(doubted)
 
     def broken(self, text: str) -> None:
         """The test system is at fault."""
@@ -134,6 +161,96 @@ class EndpointResult:
 
 
 @frozen(kw_only=True)
+class Segment:
+    """One process's stretch of a run; a run that was never resumed has one."""
+
+    number: int
+    started_utc: str
+    last_utc: str
+    """When it last gave a sign of life."""
+    ended_utc: str | None
+    """None for one that was cut off, or goes on still."""
+    ended: str | None
+    """"finished", "interrupted" (by the operator), "could not be recorded", "cut off"; None where nothing says so."""
+    gap_s: float | None
+    """Seconds by the computer's clock between the segment before and this one: nothing in them was measured."""
+    environment: Mapping[str, Any]
+    changed: tuple[str, ...] = ()
+    """What was not as in the segment before."""
+
+    @property
+    def beginning(self) -> str:
+        """How it began, for a reader."""
+        if self.gap_s is None:
+            return "the run began"
+        if self.gap_s < 0:
+            gap = "; the computer's clock was set back, so how long the gap was is not known"
+        else:
+            gap = f" after a gap of {format_seconds(self.gap_s)} by the computer's clock"
+        return "; ".join((f"resumed{gap}, in which nothing was measured", *self.changed))
+
+    @property
+    def end(self) -> str:
+        """How it ended, for a reader."""
+        return {
+            "finished": "finished",
+            "interrupted": "stopped by the operator, which is no failure",
+            None: "no end is on record: cut off, or still running",
+        }.get(self.ended, str(self.ended))
+
+    def to_dict(self) -> Plain:
+        return {
+            "segment": self.number,
+            "started_utc": self.started_utc,
+            "last_utc": self.last_utc,
+            "ended_utc": self.ended_utc,
+            "ended": self.ended,
+            "gap_s": self.gap_s,
+            "changed": list(self.changed),
+        }
+
+
+@frozen
+class Marker:
+    """What somebody noted while the run went on; `opens` or `closes` is the name of a window, or None."""
+
+    number: int
+    segment: int
+    utc: str
+    text: str
+    opens: str | None
+    closes: str | None
+
+
+@frozen
+class Amendment:
+    """What somebody added afterwards: `by` whom, `of` which entry, both may be left out. It changes nothing."""
+
+    number: int
+    segment: int
+    utc: str
+    text: str
+    by: str | None
+    of: int | None
+
+
+@frozen(kw_only=True)
+class Seal:
+    """Whether a ledger's entries are those that were written, as far as their chain shows."""
+
+    entries: int
+    head: str
+    """The digest of the last entry, hexadecimal. Noted elsewhere, it vouches for all of the file."""
+    broken_at: int | None = None
+    """The number of the first entry that does not fit those before it."""
+
+    def __str__(self) -> str:
+        if self.broken_at is not None:
+            return f"broken: entry {self.broken_at} does not fit those before it; the ledger was changed"
+        return self.head
+
+
+@frozen(kw_only=True)
 class RunResult:
     """A whole run as the ledger holds it."""
 
@@ -144,6 +261,11 @@ class RunResult:
     interrupted: bool
     environment: Mapping[str, Any]
     endpoints: tuple[EndpointResult, ...]
+    segments: tuple[Segment, ...] = ()
+    markers: tuple[Marker, ...] = ()
+    amendments: tuple[Amendment, ...] = ()
+    seal: Seal | None = None
+    """None for a ledger from before its rows were chained."""
 
     @property
     def verdict(self) -> Verdict:
@@ -160,4 +282,8 @@ class RunResult:
             "interrupted": self.interrupted,
             "environment": dict(self.environment),
             "endpoints": [endpoint.to_dict() for endpoint in self.endpoints],
+            "segments": [segment.to_dict() for segment in self.segments],
+            "markers": [asdict(marker) for marker in self.markers],
+            "amendments": [asdict(amendment) for amendment in self.amendments],
+            "seal": None if self.seal is None else asdict(self.seal),
         }

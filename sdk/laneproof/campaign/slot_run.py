@@ -5,22 +5,25 @@ Runs in a thread (a simulated card) or in a process of its own (a physical one);
 
 from __future__ import annotations
 
+import json
 import threading
 import traceback
-from collections.abc import Callable
-from contextlib import suppress
+from collections.abc import Callable, Sequence
 
 import attrs
-from attrs import frozen
+from attrs import field, frozen
 
 from laneproof import endpoint as endpoints
+from laneproof.campaign.carried import SlotSoFar
 from laneproof.campaign.conditions import judge_host
-from laneproof.campaign.events import Event, Expecting, Opened, SlotFinished, StepFinished, StepStarted
-from laneproof.campaign.link_errors import plain_errors, plain_link, shows_uncorrectable
+from laneproof.campaign.events import Event, Expecting, Noted, Opened, SlotFinished, StepFinished, StepStarted
+from laneproof.campaign.link_errors import plain_errors, plain_link
+from laneproof.campaign.link_evidence import link_events, uncorrectable, unread
 from laneproof.campaign.link_state import Trained, judge_at_rest, judge_kept, judge_unseen, trained
 from laneproof.campaign.plan import PlannedEndpoint, kind_of
 from laneproof.campaign.results import Findings, Plain, Reason, StepResult
 from laneproof.campaign.start import CommonStart
+from laneproof.campaign.starvation import Wakefulness
 from laneproof.campaign.steps import Slot, Step
 from laneproof.campaign.steps.observation import Observation
 from laneproof.campaign.verdict import Verdict
@@ -53,6 +56,28 @@ class SlotJob:
     planned: PlannedEndpoint
     steps: tuple[Step, ...]
     seed: int
+    segment: int = 0
+    """Which process of the run this is: 0, and one more each time that it was resumed."""
+    so_far: SlotSoFar = field(factory=SlotSoFar)
+    """What the earlier ones left on record."""
+    remarks: tuple[str, ...] = ()
+    """What is to be said of the slot's going on: the gap, and what is not as it was."""
+
+    @property
+    def left(self) -> dict[int, Step]:
+        """The steps that were not judged yet, by their positions."""
+        return {at: step for at, step in enumerate(self.steps) if at not in self.so_far.judged}
+
+
+@frozen(kw_only=True)
+class _After:
+    """What was read after a step: the loss, if the card is lost; errors added, None where they could not be read and
+    why not; and the identity, None where it was not known before."""
+
+    lost: DeviceLost | None
+    added: ErrorReading | None
+    unread: str
+    identity: Identity | Unavailable | None
 
 
 class SlotRun:
@@ -71,6 +96,8 @@ class SlotRun:
         """As last read, likewise."""
         self._best: Trained | None = None
         """The best that the link has been seen to run at."""
+        self._interrupted = False
+        """Whether the operator ended it before its end."""
 
     def stop(self) -> None:
         """May be called again and again, until the slot has finished."""
@@ -84,6 +111,7 @@ class SlotRun:
         try:
             reasons = self._open_and_run()
         except Interrupted:
+            self._interrupted = True
             reasons = [Reason(Verdict.INCONC, "interrupted before the first step")]
         except LaneproofError as error:
             reasons = [Reason(Verdict.ERROR, str(error))]
@@ -93,7 +121,7 @@ class SlotRun:
             reasons = [Reason(Verdict.ERROR, f"unexpected {type(error).__name__} in {place}: {error}")]
         finally:
             self._start.leave_out(self._job.name)
-        self._emit(SlotFinished(self._job.name, tuple(reasons)))
+        self._emit(SlotFinished(self._job.name, tuple(reasons), self._interrupted))
 
     def _open_and_run(self) -> list[Reason]:
         job = self._job
@@ -104,16 +132,36 @@ class SlotRun:
             origin_s = card.clock.now_s()
             link, self._errors = card.read_link(), card.read_errors()
             self._best = trained(link.near) or trained(link.far)
-            self._emit(Opened(job.name, card.clock.virtual, _opened(card, link, self._errors)))
+            opened = _opened(card, link, self._errors)
+            self._emit(Opened(job.name, card.clock.virtual, opened, card.physical, card.caveats))
+            told = self._tell_of_resuming(opened["identity"], card.clock.now_s() - origin_s)
             self._start.wait(job.name, self._stop)
-            for position, step in enumerate(job.steps):
+            left = list(job.left.items())
+            for number, (position, step) in enumerate(left):
                 if self._stop.is_set():
-                    return [Reason(Verdict.INCONC, _not_run("interrupted", job.steps[position:]))]
+                    self._interrupted = True
+                    return [*told, Reason(Verdict.INCONC, _not_run("interrupted", left[number:]))]
                 ended = self._one_step(card, position, step, origin_s)
-                rest = job.steps[position + 1 :]
+                rest = left[number + 1 :]
                 if ended and rest:
-                    return [Reason(Verdict.NONE, _not_run(ended, rest))]
-        return []
+                    return [*told, Reason(Verdict.NONE, _not_run(ended, rest))]
+        return told
+
+    def _tell_of_resuming(self, identity: Plain, clock_s: float) -> list[Reason]:
+        """Put on record that the slot goes on, and with what. Raises BadInput for another card than before."""
+        job, before = self._job, self._job.so_far.identity
+        identity = json.loads(json.dumps(identity))  # as a ledger has it
+        remarks = list(job.remarks)
+        if before is not None and before != identity:
+            if any(before.get(key) != identity.get(key) for key in ("model", "serial")):
+                raise BadInput(
+                    f"the card is another one: it was {_said_identity(before)}, is {_said_identity(identity)}; put the "
+                    "first one back to resume, or start a new run"
+                )
+            remarks.append(f"the card's components were {before.get('components')}, are {identity.get('components')}")
+        for text in remarks:
+            self._emit(Noted(job.name, min(job.left, default=0), clock_s, "resumed", text))
+        return [Reason(Verdict.PASS, text) for text in remarks]
 
     def _one_step(self, card: Endpoint, position: int, step: Step, origin_s: float) -> str:
         """Run one step; return why no other can follow it, or nothing."""
@@ -128,29 +176,37 @@ class SlotRun:
             emit=self._emit,
             stop=self._stop,
             origin_s=origin_s,
+            segment=job.segment,
+            carried=job.so_far.under_way.get(position),
         )
-        self._emit(StepStarted(job.name, position, kind_of(step)))
+        carried = None if slot.carried is None else slot.carried.to_dict()
+        left_s = step.planned_s
+        if left_s is not None and slot.carried is not None:
+            left_s = max(0.0, left_s - slot.carried.seconds)
+        self._emit(StepStarted(job.name, position, kind_of(step), carried, slot.elapsed_s(), left_s))
         self._emit(Expecting(job.name, OPEN_GRACE_S))
         findings = Findings()
         started_s = slot.elapsed_s()
-        lost = False
+        lost: DeviceLost | None = None
         fault: DriverFault | None = None
         identity: Identity | Unavailable | None = None
-        errors: Plain = {}
+        interrupted = ""
+        awake = Wakefulness()
         try:
             identity = card.identity
-            with slot.observation:
-                slot.observation.begin(self._conditions)
+            with slot.observation, awake:
+                slot.observation.begin(self._conditions, self._errors)
                 step.run(slot, findings)
         except DeviceLost as error:
-            lost = True
-            _judge_loss(error, findings)
+            lost = error
         except Interrupted:
-            findings.inconclusive(
+            interrupted = (
                 f"interrupted after {format_bytes(findings.bytes_moved)} had come back; what was measured is kept"
             )
+            findings.inconclusive(interrupted)
+            self._interrupted = True
         except TransferTimeout as error:
-            findings.failed(f"the transfer stalled: {error.args[0]}", of_data=True)
+            findings.failed(f"the transfer stalled: {error.args[0]}", of_data=True, of_stall=True)
         except DriverFault as error:
             fault = error
         except (NotOffered, BadInput) as error:
@@ -158,36 +214,29 @@ class SlotRun:
         except LaneproofError as error:
             findings.broken(str(error))
         finished_s = slot.elapsed_s()
-        try:
-            self._emit(Expecting(job.name, OPEN_GRACE_S))
-            card.clock.sleep(ERROR_SETTLE_S)
-            now_errors = card.read_errors()
-            # Since the step before was read, so that nothing falls between two steps.
-            added, self._errors = now_errors.since(self._errors or now_errors), now_errors
-            errors = plain_errors(added)
+        if not card.clock.virtual:
+            findings.doubt_rates(awake.starved)
+            findings.doubt_stalls(awake.stood_still)
+        after = self._read_after(card, slot, identity, lost)
+        if after.lost is not None:
             if fault is not None:
-                _judge_fault(fault, added, findings)
-                fault = None
-            if not lost and findings.verdict is not Verdict.NONE:
-                step.judge_errors(added, findings)
-            now = identity if lost else card.identity
-            if identity is not None and now != identity:
-                findings.broken(f"the card changed its identity during the step, from {identity} to {now}")
-            if not lost:
-                slot.observation.end()
-        except DeviceLost as error:
-            if not lost:
-                lost = True
-                _judge_loss(error, findings)
-        except LaneproofError as error:
-            if not lost:
-                findings.inconclusive(f"what the card and its link show after the step could not be read: {error}")
-        if fault is not None:
-            (findings.inconclusive if lost else findings.broken)(str(fault))
-        if lost:
-            with suppress(LaneproofError):  # what the near port shows of the loss is worth an event
-                slot.observation.look(loaded=False)
-        self._judge_beside(step, slot.observation, findings, lost=lost)
+                findings.inconclusive(str(fault))
+            events = [] if step.trains else link_events(after.added, slot.observation)
+            _judge_loss(after.lost, after, slot.observation, events, findings)
+        else:
+            if fault is not None:
+                _judge_fault(fault, after, slot.observation, findings)
+            if after.added is not None and findings.verdict is not Verdict.NONE:
+                step.judge_errors(after.added, findings)
+            if after.identity != identity and not step.trains:
+                findings.broken(f"the card changed its identity during the step, from {identity} to {after.identity}")
+            if after.unread:
+                findings.inconclusive(
+                    f"what the card and its link show after the step could not be read: {after.unread}"
+                )
+        self._judge_beside(step, slot.observation, findings, lost=after.lost is not None)
+        if slot.carried is not None:
+            step.judge_carried(slot.carried, after.added, findings)
         if not findings.reasons:
             findings.nothing("nothing was judged")
         self._emit(
@@ -202,17 +251,43 @@ class SlotRun:
                     finished_s=finished_s,
                     bytes_moved=findings.bytes_moved,
                     measures=findings.measures,
-                    errors=errors,
+                    errors={} if after.added is None else plain_errors(after.added),
                     conditions=slot.observation.to_dict(),
                 ),
+                interrupted,
             )
         )
-        return "the card is lost" if lost else self._back_in_step(card, slot)
+        return "the card is lost" if after.lost is not None else self._back_in_step(card, slot)
+
+    def _read_after(
+        self, card: Endpoint, slot: Slot, identity: Identity | Unavailable | None, lost: DeviceLost | None
+    ) -> _After:
+        """Errors, identity, link and conditions after a step; of a card that is `lost`, or turns out to be, what can be
+        read of them all the same."""
+        added: ErrorReading | None = None
+        unread = ""
+        self._emit(Expecting(self._job.name, OPEN_GRACE_S))
+        try:
+            card.clock.sleep(ERROR_SETTLE_S)
+            now_errors = card.read_errors()
+            # Since the step before was read, so that nothing falls between two steps.
+            added, self._errors = now_errors.since(self._errors or now_errors), now_errors
+            if lost is None:
+                identity = identity if identity is None else card.identity
+                slot.observation.end()
+        except DeviceLost as error:
+            lost, unread = lost or error, str(error)
+        except LaneproofError as error:
+            unread = str(error)
+        if lost is not None:
+            self._emit(Expecting(self._job.name, OPEN_GRACE_S))
+            slot.observation.after_loss()
+        return _After(lost=lost, added=added, unread=unread, identity=identity)
 
     def _judge_beside(self, step: Step, seen: Observation, findings: Findings, *, lost: bool) -> None:
         """What link and conditions, as read beside the step, say of it."""
         self._conditions = seen.latest or self._conditions
-        if not lost and seen.first_link is not None and seen.last_link is not None:
+        if not lost and not step.trains and seen.first_link is not None and seen.last_link is not None:
             self._best = judge_kept(seen.first_link, seen.under_load, self._best, findings)
             if seen.link_moved:
                 judge_at_rest(seen.first_link, seen.last_link, seen.under_load, findings)
@@ -220,7 +295,9 @@ class SlotRun:
                 judge_unseen(seen.first_link, seen.last_link, findings)
         if findings.verdict is not Verdict.NONE and seen.before is not None and seen.latest is not None:
             step.judge_lanes(seen.flags, findings)
-            judge_host(seen.before, seen.latest, findings)
+            # What is reported of a link that is taken down on purpose is the step's to judge.
+            before = attrs.evolve(seen.before, reported=seen.latest.reported) if step.trains else seen.before
+            judge_host(before, seen.latest, findings)
 
     def _back_in_step(self, card: Endpoint, slot: Slot) -> str:
         if self._stop.is_set() or all(channel.in_step for channel in card.channels):
@@ -247,26 +324,40 @@ def _opened(card: Endpoint, link: LinkReading, errors: ErrorReading) -> Plain:
     }
 
 
-def _judge_loss(error: DeviceLost, findings: Findings) -> None:
-    """A slot that drops its link under load fails; a card that is gone for no reason to be seen is inconclusive."""
+def _judge_loss(error: DeviceLost, after: _After, seen: Observation, events: list[str], findings: Findings) -> None:
+    """A slot that drops its link under load fails; a card that is gone for no reason to be seen is inconclusive.
+
+    `events` are what befell the link in this step.
+    """
     so_far = error.so_far
     moved = f" after {format_bytes(so_far.bytes_received)} had come back" if isinstance(so_far, Comparison) else ""
+    lost = f"the card was lost{moved}: {error.args[0]}"
     if error.link_evidence:
-        findings.failed(f"the card was lost{moved}: {error.args[0]}. The link went down: {error.link_evidence}")
+        findings.failed(f"{lost}. The link went down: {error.link_evidence}")
+    elif events:
+        findings.failed(f"{lost}. On record of its link in this step: {'; '.join(events)}")
     else:
+        missing = "; ".join(unread(after.added, after.unread, seen))
+        but = f" ({missing})" if missing else ""
         findings.inconclusive(
-            f"the card was lost{moved}: {error.args[0]}. Nothing shows that the link went down, so slot, card and "
-            "driver all remain possible"
+            f"{lost}. Nothing shows that the link went down{but}, so slot, card and driver all remain possible"
         )
 
 
-def _judge_fault(fault: DriverFault, added: ErrorReading, findings: Findings) -> None:
+def _judge_fault(fault: DriverFault, after: _After, seen: Observation, findings: Findings) -> None:
     """A driver's fault is the test system's, unless an uncorrectable error shows that it had something to report."""
-    if shows_uncorrectable(added):
-        findings.failed(f"{fault}. An uncorrectable error was counted in this step, as is said beside it", of_data=True)
+    errors = uncorrectable(after.added, seen)
+    if errors:
+        findings.failed(f"{fault}. An uncorrectable error is on record in this step: {'; '.join(errors)}", of_data=True)
     else:
         findings.broken(str(fault))
 
 
-def _not_run(why: str, steps: tuple[Step, ...]) -> str:
-    return f"{why}; not run: {', '.join(kind_of(step) for step in steps)}"
+def _not_run(why: str, steps: Sequence[tuple[int, Step]]) -> str:
+    return f"{why}; not run: {', '.join(kind_of(step) for _, step in steps)}"
+
+
+def _said_identity(identity: Plain) -> str:
+    if "unavailable" in identity:
+        return f"not known ({identity['unavailable']})"
+    return f"{identity['model']}, serial {identity['serial'] or 'not given'}"

@@ -18,11 +18,12 @@ def report_beside(ledger: Path) -> Path:
     return ledger.with_suffix(".html")
 
 
-def write_whole(path: Path, text: str | bytes, what: str) -> None:
+def write_whole(path: Path, text: str | bytes, what: str, *, durable: bool = True) -> None:
     """Write `text` to `path`, by way of a temporary file beside it, so that nothing half-written is ever seen.
 
-    "-" is standard output. What exists and is no regular file (a FIFO, say) is written to directly. Raises
-    StorageFault for a full or read-only disk, a missing folder, no permission.
+    "-" is standard output. What exists and is no regular file (a FIFO, say) is written to directly. What need not be
+    `durable` may be lost with the power. Raises StorageFault for a full or read-only disk, a missing folder, no
+    permission.
     """
     if str(path) == "-":
         _to_standard_output(text)
@@ -32,7 +33,7 @@ def write_whole(path: Path, text: str | bytes, what: str) -> None:
         if path.exists() and not path.is_file():
             path.write_bytes(content)
             return
-        _replace(path, content)
+        _replace(path, content, durable)
     except OSError as error:
         raise StorageFault(f"cannot write {what} {path}: {error.strerror or error}; nothing was left there") from error
 
@@ -44,13 +45,14 @@ def _to_standard_output(text: str | bytes) -> None:
         sys.stdout.buffer.write(text)
 
 
-def _replace(path: Path, content: bytes) -> None:
+def _replace(path: Path, content: bytes, durable: bool) -> None:
     descriptor, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
     try:
         with os.fdopen(descriptor, "wb") as file:
             file.write(content)
             file.flush()
-            os.fsync(file.fileno())
+            if durable:
+                os.fsync(file.fileno())
         umask = os.umask(0)
         os.umask(umask)
         os.chmod(name, 0o666 & ~umask)

@@ -9,11 +9,11 @@ from collections.abc import Sequence
 
 import laneproof
 from laneproof.campaign.verdict import EXIT_INTERRUPTED, EXIT_STATUS, EXIT_WRONG_USE, Verdict
-from laneproof.cli import ceiling, decode, endpoints, guide, preflight, report, run, survey
+from laneproof.cli import ceiling, confidence, decode, endpoints, guide, mark, preflight, report, run, survey
 from laneproof.cli.words import one_line
 from laneproof.errors import BadInput, LaneproofError
 
-_VERBS = (run, endpoints, survey, preflight, decode, ceiling, report, guide)
+_VERBS = (run, endpoints, survey, preflight, decode, ceiling, confidence, mark, report, guide)
 
 
 def main(arguments: Sequence[str] | None = None) -> int:

@@ -1,4 +1,4 @@
-"""`laneproof preflight`: try the rules of the conformance kit that need nothing but a URI, and say what to fix."""
+"""`laneproof preflight`: try the rules of the conformance kit on a URI, or on a rig, and say what to fix."""
 
 from __future__ import annotations
 
@@ -16,8 +16,10 @@ from laneproof import registry
 from laneproof.campaign.verdict import EXIT_STATUS, Verdict
 from laneproof.cli.cautions import ACKNOWLEDGE, print_cautions
 from laneproof.cli.files import write_whole
+from laneproof.cli.rigs import named_rig
 from laneproof.cli.words import console, one_line
 from laneproof.conformance import TIERS, Finding, Rig, require_card, rules_of, run, verdict
+from laneproof.errors import BadInput
 from laneproof.units import parse_seconds
 
 if TYPE_CHECKING:
@@ -32,26 +34,40 @@ def add_to(verbs: Any) -> None:
     parser: argparse.ArgumentParser = verbs.add_parser(
         "preflight", help="prove that a card's driver keeps its contract"
     )
-    parser.add_argument("--endpoint", required=True, metavar="URI", help="the card to try the rules on")
+    parser.add_argument("--endpoint", metavar="URI", help="the card to try the rules on")
+    parser.add_argument(
+        "--rig", metavar="MODULE:CLASS", help="your laneproof.conformance.Rig; its card, where no --endpoint is given"
+    )
     parser.add_argument(
         "--tier", choices=TIERS, default="card", help="offline moves no data, card takes seconds; soak uses --budget"
     )
-    parser.add_argument("--budget", metavar="TIME", default="60 s", help='of the tier soak, such as "10 min"')
+    parser.add_argument(
+        "--budget", metavar="TIME", help='of the tier soak, such as "10 min"; otherwise the rig\'s, 60 s'
+    )
     parser.add_argument("--json", type=Path, metavar="FILE|-", help="also write the findings as JSON")
     parser.add_argument(ACKNOWLEDGE, action="store_true", help="you have read `laneproof guide cautions`")
     parser.set_defaults(call=call)
 
 
 def call(chosen: argparse.Namespace) -> int:
-    rig = Rig(chosen.endpoint)
-    rig.budget_s = parse_seconds(chosen.budget)
+    if chosen.rig is None and chosen.endpoint is None:
+        raise BadInput("name the card to try with --endpoint URI, or a rig with --rig MODULE:CLASS")
+    rig = Rig(chosen.endpoint) if chosen.rig is None else named_rig(chosen.rig, chosen.endpoint or "")
+    if chosen.budget is not None:
+        rig.budget_s = parse_seconds(chosen.budget)
     driver = registry.driver_for(registry.parse_uri(rig.uri).scheme)
     human = console(errors=chosen.json is not None and str(chosen.json) == "-")
-    if driver.physical and not chosen.acknowledge_cautions:
+    if driver.physical and not (driver.may_be_simulated or chosen.acknowledge_cautions):
         print_cautions(human, "leaves this out")
     threads = set(threading.enumerate())
-    require_card(rig)
-    human.print(f"{one_line(rig.uri)}, {'a physical' if driver.physical else 'a simulated'} card, tier {chosen.tier}")
+    card = require_card(rig)
+    simulated = not driver.physical or (card is not None and card.simulated)
+    if driver.may_be_simulated and not (simulated or chosen.acknowledge_cautions):
+        print_cautions(human, "leaves this out")
+    caveats = (*driver.caveats, *(card.caveats if card is not None else ()))
+    human.print(f"{one_line(rig.uri)}, {'a simulated' if simulated else 'a physical'} card, tier {chosen.tier}")
+    for caveat in caveats[:1]:
+        _print(human, "", caveat)
     findings = run(rig, rules_of(chosen.tier), progress=lambda finding: _print_finding(human, finding))
     reached = verdict(findings)
     _print_summary(human, findings, reached)
@@ -59,7 +75,10 @@ def call(chosen: argparse.Namespace) -> int:
         document = {
             "schema": 1,
             "endpoint": rig.uri,
+            "rig": chosen.rig,
             "tier": chosen.tier,
+            "simulated": simulated,
+            "caveats": caveats,
             "verdict": str(reached),
             "findings": [finding.to_dict() for finding in findings],
         }

@@ -7,6 +7,7 @@ import json
 import signal
 import sys
 import threading
+import time
 from collections.abc import Generator
 from contextlib import contextmanager
 from pathlib import Path
@@ -14,13 +15,16 @@ from typing import TYPE_CHECKING, Any
 
 from laneproof.campaign import plan as plans
 from laneproof.campaign import runner
+from laneproof.campaign.events import Event, Opened, SlotFinished
+from laneproof.campaign.ledger import read_ledger
 from laneproof.campaign.plan import Plan
 from laneproof.campaign.results import RunResult
 from laneproof.campaign.statistics import CONFIDENCE, error_rate_bound, format_bound
 from laneproof.campaign.verdict import EXIT_INTERRUPTED, EXIT_STATUS, Verdict
 from laneproof.cli.cautions import print_cautions
-from laneproof.cli.display import watch
 from laneproof.cli.files import report_beside, write_whole
+from laneproof.cli.live import watching
+from laneproof.cli.live.status_file import check_path
 from laneproof.cli.summary import print_summary
 from laneproof.cli.words import console, one_line
 from laneproof.errors import BadInput
@@ -30,6 +34,10 @@ from laneproof.units import format_bytes
 if TYPE_CHECKING:
     from rich.console import Console
 
+ONE_REQUEST_S = 0.2
+"""Seconds within which a second signal is the first one again: coreutils' `timeout` sends one to the process, and one
+to its group."""
+
 
 def add_to(verbs: Any) -> None:
     parser: argparse.ArgumentParser = verbs.add_parser("run", help="run a plan: the built-in one, or PLAN")
@@ -38,8 +46,14 @@ def add_to(verbs: Any) -> None:
         "--endpoint", action="append", default=[], metavar="URI", help="test this card instead; may be repeated"
     )
     parser.add_argument("--ledger", type=Path, metavar="FILE", help="where to write the ledger; the report lies beside")
+    parser.add_argument("--resume", type=Path, metavar="LEDGER", help="go on with a run that was cut off or stopped")
     parser.add_argument("--json", type=Path, metavar="FILE|-", help="also write the result as JSON")
+    parser.add_argument("--status", type=Path, metavar="FILE", help="keep a text file that shows how the run stands")
+    parser.add_argument(
+        "--metrics", type=int, metavar="PORT", help="serve Prometheus on 127.0.0.1 meanwhile; 0 takes any free port"
+    )
     parser.add_argument("--check", action="store_true", help="say what would run, and run nothing")
+    parser.add_argument("--allow-commands", action="store_true", help="let the plan run the commands that it names")
     parser.add_argument(
         "--acknowledge-cautions",
         action="store_true",
@@ -49,7 +63,12 @@ def add_to(verbs: Any) -> None:
 
 
 def call(chosen: argparse.Namespace) -> int:
-    plan = plans.load(chosen.plan) if chosen.plan is not None else plans.builtin()
+    if chosen.resume is not None:
+        if chosen.plan is not None or chosen.endpoint or chosen.ledger is not None:
+            raise BadInput("--resume LEDGER says what to run, and on what; leave out PLAN, --endpoint and --ledger")
+        plan = runner.planned_in(chosen.resume)
+    else:
+        plan = plans.load(chosen.plan) if chosen.plan is not None else plans.builtin()
     if chosen.endpoint:
         plan = plan.over(chosen.endpoint)
     human = console(errors=chosen.json is not None and str(chosen.json) == "-")
@@ -57,14 +76,31 @@ def call(chosen: argparse.Namespace) -> int:
     if chosen.check:
         _print_check(human, plan)
         return 0
-    ledger: Path = chosen.ledger if chosen.ledger is not None else runner.default_ledger(Path())
+    ledger: Path = chosen.resume or chosen.ledger or runner.default_ledger(Path())
     report = report_beside(ledger)
     if chosen.json is not None and chosen.json.absolute() in (ledger.absolute(), report.absolute()):
         raise BadInput(f"--json {chosen.json}: the ledger or the report will lie there; name another file")
-    if runner.physical_endpoints(plan) and not chosen.acknowledge_cautions:
-        print_cautions(human, "puts on record that this was read")
-    with _stopping() as stop, watch(human, plan) as watcher:
-        result = runner.run(plan, ledger, watch=watcher, stop=stop, cautions_acknowledged=chosen.acknowledge_cautions)
+    if chosen.status is not None:
+        check_path(chosen.status, [path for path in (ledger, report, chosen.json, chosen.plan) if path is not None])
+    before = read_ledger(ledger) if chosen.resume is not None else None
+    cautions = _Cautions(human, plan, known=chosen.acknowledge_cautions)
+    with (
+        _stopping() as stop,
+        watching(human, plan, ledger, stop=stop, before=before, status=chosen.status, metrics=chosen.metrics) as watch,
+    ):
+
+        def told(event: Event) -> None:
+            cautions.look(event)
+            watch.take(event)
+
+        known, allowed = chosen.acknowledge_cautions, chosen.allow_commands
+        if chosen.resume is not None:
+            result = runner.resume(ledger, watch=told, stop=stop, cautions_acknowledged=known, allow_commands=allowed)
+        else:
+            result = runner.run(
+                plan, ledger, watch=told, stop=stop, cautions_acknowledged=known, allow_commands=allowed
+            )
+        watch.end(result)
     print_summary(human, result)
     human.print(f"ledger  {one_line(str(ledger))}", soft_wrap=True)
     write_whole(report, render_html(result), "report")
@@ -77,17 +113,53 @@ def call(chosen: argparse.Namespace) -> int:
     return EXIT_INTERRUPTED if result.interrupted else EXIT_STATUS[result.verdict]
 
 
+class _Cautions:
+    """Printed once: before any card is touched, or, where cards say only then whether they are simulated, once one
+    does not, or cannot be opened."""
+
+    def __init__(self, human: Console, plan: Plan, *, known: bool) -> None:
+        self._human = human
+        self._done = known
+        uris = set(runner.unsettled_endpoints(plan))
+        self._unsettled = {
+            name for name, planned in zip(plan.names(), plan.endpoint, strict=True) if planned.uri in uris
+        }
+        if set(runner.physical_endpoints(plan)) - uris:
+            self._print()
+
+    def look(self, event: Event) -> None:
+        if isinstance(event, Opened | SlotFinished) and event.slot in self._unsettled:
+            self._unsettled.discard(event.slot)
+            if isinstance(event, SlotFinished) or event.physical:
+                self._print()
+
+    def _print(self) -> None:
+        if not self._done:
+            self._done = True
+            print_cautions(self._human, "puts on record that this was read")
+
+
 @contextmanager
 def _stopping() -> Generator[threading.Event]:
-    """The first Ctrl-C or SIGTERM stops in good order, the second at once."""
+    """The first Ctrl-C or SIGTERM stops in good order, the second at once.
+
+    So does a terminal that is closed, unless it was started to outlive it (nohup); it may say so twice, and never
+    means at once.
+    """
     stop = threading.Event()
+    asked_s = 0.0
 
-    def ask(*_: object) -> None:
-        if stop.is_set():
+    def ask(number: int, _: object) -> None:
+        nonlocal asked_s
+        if not stop.is_set():
+            asked_s = time.monotonic()
+            stop.set()
+        elif number != signal.SIGHUP and time.monotonic() - asked_s > ONE_REQUEST_S:
             raise KeyboardInterrupt
-        stop.set()
 
-    before = {number: signal.signal(number, ask) for number in (signal.SIGINT, signal.SIGTERM)}
+    numbers = [signal.SIGINT, signal.SIGTERM]
+    numbers += [signal.SIGHUP] if signal.getsignal(signal.SIGHUP) is not signal.SIG_IGN else []
+    before = {number: signal.signal(number, ask) for number in numbers}
     try:
         yield stop
     finally:
@@ -112,12 +184,16 @@ def _print_check(human: Console, plan: Plan) -> None:
         kind, planned = plans.kind_of(step), step.planned_bytes
         shown = f"at most {format_bytes(planned)} each way" if planned is not None else "open-ended"
         human.print(f"step      {kind}: {shown}")
+        for command in step.commands:
+            human.print(f"command   {one_line(command)}: run for each training, and only with --allow-commands")
         exposure += 8 * planned if planned is not None and kind in ("integrity", "soak") else 0
+    for claim in (step.best_claim for step in plan.step if step.best_claim):
+        human.print(f"claim     {claim}")
     if exposure:
         bound = error_rate_bound(0, exposure)
         human.print(
             f"claim     without a wrong bit, an endpoint shows at best fewer than {format_bound(bound)} wrong per "
             f"bit at {CONFIDENCE:.0%} confidence ({exposure} bits, one way)"
         )
-    else:
+    elif not any(step.best_claim for step in plan.step):
         human.print("claim     none: no step verifies a stated amount of data")

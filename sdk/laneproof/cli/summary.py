@@ -11,11 +11,12 @@ from laneproof.cli.words import one_line
 
 if TYPE_CHECKING:
     from rich.console import Console
+    from rich.text import Text
 
 _INDENT = 20
 _NARROWEST = 20
 """Columns of text on a terminal narrower than that and the indent, which then folds the lines."""
-_STYLES = {
+STYLES = {
     Verdict.PASS: "green",
     Verdict.FAIL: "bold red",
     Verdict.ERROR: "bold magenta",
@@ -29,12 +30,14 @@ def print_summary(human: Console, result: RunResult) -> None:
     from rich.text import Text
 
     for endpoint in result.endpoints:
-        kind = "a simulated card" if not endpoint.physical else "a physical card"
+        kind = "a physical card" if endpoint.physical else "a simulated card"
+        if endpoint.opened and not (endpoint.physical or endpoint.virtual_time):
+            kind += " in real time"
         name = f"{one_line(endpoint.name)}  " if endpoint.name != endpoint.uri else ""
         human.print(
             Text.assemble(
                 f"\n{name}{one_line(endpoint.uri)}, {kind}: ",
-                (str(endpoint.verdict), _STYLES[endpoint.verdict]),
+                (str(endpoint.verdict), STYLES[endpoint.verdict]),
             )
         )
         _print_steps(human, endpoint)
@@ -42,15 +45,25 @@ def print_summary(human: Console, result: RunResult) -> None:
     if caveats:
         more = f" The report carries {len(caveats) - 1} more such sentences." if len(caveats) > 1 else ""
         human.print(f"\n{one_line(caveats[0])}{more}")
+    human.print()
+    human.print(verdict_line(result))
+    for segment in result.segments[1:]:
+        human.print(f"segment {segment.number}: {one_line(segment.beginning)}")
+    if result.seal is not None:
+        human.print(f"seal    {result.seal}")
+
+
+def verdict_line(result: RunResult) -> Text:
+    """The run in one line, for people and scripts: "verdict: pass  (3 endpoints, 2382364672 bits came back)"."""
+    from rich.text import Text
+
     count = len(result.endpoints)
     bits = sum(8 * step.bytes_moved for endpoint in result.endpoints for step in endpoint.steps)
-    human.print(
-        Text.assemble(
-            "\nverdict: ",
-            (str(result.verdict), _STYLES[result.verdict]),
-            f"  ({count} endpoint{'s' * (count != 1)}, {bits} bits came back"
-            + ("; interrupted)" if result.interrupted else ")"),
-        )
+    return Text.assemble(
+        "verdict: ",
+        (str(result.verdict), STYLES[result.verdict]),
+        f"  ({count} endpoint{'s' * (count != 1)}, {bits} bits came back"
+        + ("; interrupted)" if result.interrupted else ")"),
     )
 
 
@@ -66,6 +79,6 @@ def _print_reason(human: Console, kind: str, reason: Reason) -> None:
     from rich.text import Text
 
     first, *rest = textwrap.wrap(one_line(reason.text), max(_NARROWEST, human.width - _INDENT)) or [""]
-    human.print(Text.assemble(f"  {kind:11}", (f"{reason.verdict!s:7}", _STYLES[reason.verdict]), first))
+    human.print(Text.assemble(f"  {kind:11}", (f"{reason.verdict!s:7}", STYLES[reason.verdict]), first))
     for line in rest:
         human.print(" " * _INDENT + line)

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import os
 import sys
+from contextlib import suppress
 from typing import TYPE_CHECKING
 
 from laneproof.documents import printable
@@ -28,6 +30,15 @@ def console(*, errors: bool = False) -> Console:
             raise
 
     stream = sys.stderr if errors else sys.stdout
+    reconfigure = getattr(stream, "reconfigure", None)
+    if reconfigure is not None:  # what its encoding lacks is no reason to break off a run
+        reconfigure(errors="replace")
     made = PlainConsole(file=stream, markup=False, highlight=False, emoji=False)
-    made.width = min(made.width, WIDTH) if stream.isatty() else WIDTH
+    made.width = min(made.width, WIDTH) if made.file.isatty() else WIDTH
     return made
+
+
+def fit(console: Console) -> None:
+    """Take on the width that the console's terminal has now."""
+    with suppress(OSError):
+        console.width = min(os.get_terminal_size(console.file.fileno()).columns or WIDTH, WIDTH)

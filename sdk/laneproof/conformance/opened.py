@@ -144,10 +144,10 @@ class Probe:
 
     # --- a queue's calls, examined
 
-    def submit(self, out: memoryview | None, into: memoryview | None) -> int:
-        """Queue one transfer; its ticket."""
+    def submit(self, out: memoryview | None, into: memoryview | None, ticket: int = 0) -> int:
+        """Queue one transfer; its ticket, of which the number may be chosen."""
         self._require_lendable()
-        ticket = next(self._tickets)
+        ticket = ticket or next(self._tickets)
         self.out[ticket] = (len(out or b""), len(into or b""))
         lent = (None if out is None else out[:], None if into is None else into[:])
         self.opened.trial.call("submit", self.queue.submit, ticket, *lent)

@@ -21,7 +21,7 @@ class Rig:
     uri: str = ""
     """What opens the card, as for `laneproof.open`."""
     second_uri: str = ""
-    """A second card of the same driver, to show that two cards share nothing."""
+    """A second card of the same driver, to show that two cards share nothing, and tell themselves apart."""
     wrong_address: str = "no-such-card"
     """An address at which there is no card; the kit expects connect to refuse it. Empty: not tried."""
     largest: int = 1 << 20

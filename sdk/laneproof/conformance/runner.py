@@ -12,6 +12,7 @@ from laneproof.conformance.rule import Rule
 from laneproof.conformance.rules import RULES
 from laneproof.conformance.trial import Trial
 from laneproof.conformance.watch import Watch
+from laneproof.contract import Card
 from laneproof.errors import BadInput, CannotOpen
 
 
@@ -20,19 +21,22 @@ def rules_of(tier: Tier) -> tuple[Rule, ...]:
     return tuple(rule for rule in RULES if TIERS.index(rule.tier) <= TIERS.index(tier))
 
 
-def require_card(rig: Rig) -> None:
-    """Open the rig's card and close it. Raises CannotOpen where it is absent, not permitted or in use, and BadInput.
+def require_card(rig: Rig) -> Card | None:
+    """Open the rig's card and close it; the card as it was. Raises CannotOpen where it is absent, not permitted or in
+    use, and BadInput.
 
-    Whatever else goes wrong is a rule's to find.
+    Whatever else goes wrong, and leaves None, is a rule's to find.
     """
     errors: list[CannotOpen | BadInput] = []
+    cards: list[Card] = []
     watch = Watch(rig.patience_s)
     trial = Trial(rig, watch)
 
     def reach() -> None:
         with suppress(Exception, GivenUp):
             try:
-                trial.close(trial.connect())
+                cards.append(trial.connect())
+                trial.close(cards[0])
             except (CannotOpen, BadInput) as error:
                 error.uri, error.operation = error.uri or rig.uri, error.operation or "preflight"
                 errors.append(error)
@@ -40,6 +44,7 @@ def require_card(rig: Rig) -> None:
     watch.run(reach, "laneproof-rule-reach")
     if errors:
         raise errors[0]
+    return cards[0] if cards else None
 
 
 def run(

@@ -21,7 +21,8 @@ class CheckJob:
     """`nbytes` in blocks of `block`; block number i carries `stretch(i)`. `progress` is told the bytes verified.
 
     `digest`: blocks are verified by `Pattern.verify_digest`, not by `Pattern.verify`. So many `threads` may verify and
-    fill blocks, each one at a time.
+    fill blocks, each one at a time. `in_place`: large blocks need not be filled for each transfer (`lanes`).
+    `more_follows`: nobody waits to see whether more comes than was sent.
     """
 
     nbytes: int
@@ -32,6 +33,8 @@ class CheckJob:
     progress: Callable[[int], Any] | None = None
     digest: bool = False
     threads: int = 1
+    in_place: bool = False
+    more_follows: bool = False
 
     @property
     def blocks(self) -> int:

@@ -144,5 +144,5 @@ class Lane:
 
 def _places(job: CheckJob, grain: int) -> int:
     """From how many places on `out` gives a block: a power of two."""
-    room = job.stretch(0)[0].room_bytes if job.block >= _MOVING_NBYTES else 0
+    room = job.stretch(0)[0].room_bytes if job.in_place and job.block >= _MOVING_NBYTES else 0
     return 1 << max(1, room // grain).bit_length() - 1

@@ -40,29 +40,39 @@ class QueueMover(Mover):
         return self._one_way.move(into, deadline, sending=False)
 
     def loopback(self, out: memoryview, into: memoryview, deadline: Deadline) -> tuple[int, int]:
-        tickets, nbytes, step = self._tickets, len(out), self._piece
-        sent = received = submitted = 0
-        stopped = False
+        tickets = self._tickets
         try:
-            while submitted < nbytes or (tickets.out and not stopped):
-                if submitted < nbytes and len(tickets.out) < self._limits.queue_depth:
-                    if nbytes <= step:
-                        tickets.submit(out, into)
-                    else:
-                        tickets.submit(out[submitted : submitted + step], into[submitted : submitted + step])
-                    submitted += step
-                    continue
-                done = tickets.reap(deadline)
-                if not done:
-                    stopped, done, submitted = True, tickets.stop(deadline), nbytes
-                for completion in done:
-                    if completion.status != "done" and not stopped:
-                        require_success(completion)
-                    sent += completion.sent
-                    received += completion.received
+            if not 0 < len(out) <= self._piece:
+                return self._in_pieces(out, into, deadline)
+            # What fits one ticket is small, and looking after several would take as long as moving it.
+            tickets.submit(out, into)
+            done = tickets.reap(deadline)
+            (completion,) = done or tickets.stop(deadline)
+            if done and completion.status != "done":
+                require_success(completion)
+            return completion.sent, completion.received
         except BaseException:
             tickets.stop_after_fault(deadline)
             raise
+
+    def _in_pieces(self, out: memoryview, into: memoryview, deadline: Deadline) -> tuple[int, int]:
+        tickets, nbytes, step = self._tickets, len(out), self._piece
+        sent = received = submitted = 0
+        stopped = False
+        while submitted < nbytes or (tickets.out and not stopped):
+            if submitted < nbytes and len(tickets.out) < self._limits.queue_depth:
+                piece = slice(submitted, submitted + step)
+                tickets.submit(out[piece], into[piece])
+                submitted += step
+                continue
+            done = tickets.reap(deadline)
+            if not done:
+                stopped, done, submitted = True, tickets.stop(deadline), nbytes
+            for completion in done:
+                if not stopped:
+                    require_success(completion)
+                sent += completion.sent
+                received += completion.received
         return sent, received
 
     def check(self, job: CheckJob, deadline: Deadline) -> Comparison:

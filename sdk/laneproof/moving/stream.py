@@ -12,7 +12,7 @@ from laneproof.errors import DriverFault, Interrupted, LaneproofError
 from laneproof.integrity import Comparison
 from laneproof.integrity.buffers import byte_view
 from laneproof.moving.blocks import CheckJob, Stretch, Tally, aligned, largest_piece
-from laneproof.moving.mover import Mover, in_driver
+from laneproof.moving.mover import Mover, as_fault
 
 QUIET_S = 0.05
 """How long a stream must stay silent before nothing more is taken to be under way, in seconds."""
@@ -26,6 +26,9 @@ _LITTLE = 1 << 14
 _RETURN_GRACE_S = 1.0
 
 
+_Move = Callable[[memoryview, Deadline], int]
+
+
 class StreamMover(Mover):
     def __init__(self, path: StreamPath, limits: Limits) -> None:
         self._path = path
@@ -33,10 +36,10 @@ class StreamMover(Mover):
         self._piece = largest_piece(limits)
 
     def send(self, out: memoryview, deadline: Deadline) -> int:
-        return sum(self.departures(out, deadline))
+        return self._whole("send", self._path.send, out, deadline)
 
     def receive_into(self, into: memoryview, deadline: Deadline) -> int:
-        return sum(self.arrivals(into, deadline))
+        return self._whole("receive_into", self._path.receive_into, into, deadline)
 
     def departures(self, out: memoryview, deadline: Deadline) -> Iterator[int]:
         """The bytes of each piece as it goes, until all have gone or the deadline."""
@@ -46,24 +49,18 @@ class StreamMover(Mover):
         """The bytes of each piece as it comes, until `into` is full or the deadline."""
         return self._pieces("receive_into", self._path.receive_into, into, deadline)
 
-    def _pieces(
-        self, name: str, move: Callable[[memoryview, Deadline], int], view: memoryview, deadline: Deadline
-    ) -> Iterator[int]:
+    def _pieces(self, name: str, move: _Move, view: memoryview, deadline: Deadline) -> Iterator[int]:
         done = 0
-        while done < len(view):
-            piece = view[done : done + self._piece]
-            with in_driver():
-                moved = move(piece, deadline)
-                sane = 0 <= moved <= len(piece)
-            if not sane:
-                raise DriverFault(f"the driver's {name} says that it moved {moved} of {len(piece)} bytes")
-            if not moved:
-                deadline.check()
-                if deadline.left_s() > SLICE_S:
-                    raise DriverFault(f"the driver's {name} came back with nothing before the deadline")
-                return
+        while done < len(view) and (moved := _front(name, move, view[done : done + self._piece], deadline)):
             done += moved
             yield moved
+
+    def _whole(self, name: str, move: _Move, view: memoryview, deadline: Deadline) -> int:
+        nbytes = len(view)
+        if not nbytes:
+            return 0
+        done = _front(name, move, view if nbytes <= self._piece else view[: self._piece], deadline)
+        return done if done in (0, nbytes) else done + sum(self._pieces(name, move, view[done:], deadline))
 
     def loopback(self, out: memoryview, into: memoryview, deadline: Deadline) -> tuple[int, int]:
         if not self._limits.full_duplex:
@@ -95,7 +92,7 @@ class StreamMover(Mover):
                     self._take_in(job, tally, sender)
             else:
                 self._check_in_turns(job, tally, deadline)
-            if tally.in_step:
+            if tally.in_step and not job.more_follows:
                 surplus = 0
                 while surplus < _SURPLUS_LIMIT and (more := self._leftovers(deadline)):
                     tally.surplus(more)
@@ -181,6 +178,24 @@ class StreamMover(Mover):
             if received < len(out):
                 tally.stall()
                 return
+
+
+def _front(name: str, move: _Move, piece: memoryview, deadline: Deadline) -> int:
+    """Bytes from the front of a piece that one call of the driver moved, out or in; 0 at the deadline."""
+    try:
+        moved = move(piece, deadline)
+        sane = 0 <= moved <= len(piece)
+    except LaneproofError:
+        raise
+    except Exception as error:
+        raise as_fault(error) from error
+    if not sane:
+        raise DriverFault(f"the driver's {name} says that it moved {moved} of {len(piece)} bytes")
+    if not moved:
+        deadline.check()
+        if deadline.left_s() > SLICE_S:
+            raise DriverFault(f"the driver's {name} came back with nothing before the deadline")
+    return moved
 
 
 class _Sender:

@@ -39,7 +39,12 @@ class Tickets:
     def reap(self, deadline: Deadline) -> list[Completion]:
         """Completions as they come; none only at the deadline."""
         settled: list[Completion] = []
-        self.settle(self.fetch(deadline), settled)
+        try:
+            self.settle(self._path.reap(deadline), settled)
+        except LaneproofError:
+            raise
+        except Exception as error:
+            raise as_fault(error) from error
         return settled or self.none(deadline)
 
     def fetch(self, deadline: Deadline) -> list[Completion]:
@@ -60,9 +65,10 @@ class Tickets:
 
     def settle(self, completions: Iterable[Completion], settled: list[Completion]) -> None:
         """Take tickets in, and add them to `settled`; one that claims what cannot be, as a failed one."""
+        out = self.out
         unknown: list[int] = []
         for completion in completions:
-            lengths = self.out.pop(completion.ticket, None)
+            lengths = out.pop(completion.ticket, None)
             if lengths is None:
                 unknown.append(completion.ticket)
             elif 0 <= completion.sent <= lengths[0] and 0 <= completion.received <= lengths[1]:

@@ -29,6 +29,7 @@ from laneproof.contract import (
     IdentitySource,
     Limits,
     LinkObserver,
+    Part,
     StreamPath,
 )
 from laneproof.errors import CannotOpen, DeviceLost, DriverFault
@@ -122,6 +123,10 @@ class Echo(StreamPath):
                 raise ZeroDivisionError("a driver's own mistake")
             case "talkative":
                 print("a driver that prints", flush=True)
+            case "loses":
+                raise DeviceLost("the device node is gone")
+            case "fails" | "fails-and-goes":
+                raise DriverFault("the read failed")
             case behaviour if behaviour.startswith("falls") and not self.fell:
                 time.sleep(0.05)  # longer than it takes to fill a block
                 self.low = self.fell = True
@@ -225,6 +230,20 @@ class Parts(LinkObserver, ErrorObserver, ConditionObserver, IdentitySource):
                 return Identity(model="invented card")
 
 
+class Named(IdentitySource):
+    """Who the card is, and nothing else of it."""
+
+    def __init__(self, path: Echo) -> None:
+        self._path = path
+        self._names = 0
+
+    def read_identity(self, deadline: Deadline) -> Identity:
+        self._names += 1
+        if self._names > 2 and self._path.behaviour == "fails-and-goes":  # at open, and before the step
+            raise DeviceLost("the device node is gone")
+        return Identity(model="invented card")
+
+
 class InventedDriver(Driver):
     """Cards that echo through memory."""
 
@@ -256,7 +275,11 @@ class InventedDriver(Driver):
         carrier = "a serial \x1bline" if path.behaviour == "carried" else ""
         limits = Limits(max_transfer=1 << 20, nominal_bytes_per_s=50e6, carrier=carrier)
         channel = Channel(name="echo", path=path, limits=limits)
-        parts = () if path.behaviour == "unobserved" else (Parts(path),)
+        parts: tuple[Part, ...] = (Parts(path),)
+        if path.behaviour == "unobserved":
+            parts = ()
+        elif path.behaviour in ("loses", "fails", "fails-and-goes"):
+            parts = (Named(path),)
         clock = StillClock() if path.behaviour == "still" else MonotonicClock()
         return Card(channels=(channel,), close=lambda: None, parts=parts, clock=clock)
 

@@ -161,7 +161,9 @@ def test_a_slot_that_drops_its_link_under_load_fails_on_that_evidence(on_bench: 
     assert "The link went down: root port of slot north" in said(step_of(endpoint, "integrity"), "fail")
     assert step_of(endpoint, "integrity").bytes_moved > 0
     assert "not run: throughput, soak" in endpoint.reasons[0].text
-    assert endpoint.events[-1]["text"].endswith("to no link that is shown, data link down (no load)")
+    seen = {event["kind"]: event["text"] for event in endpoint.events}
+    assert seen["link"].endswith("to no link that is shown, data link down (no load)")
+    assert "the kernel reported SDES" in seen["reported"]
     assert str(endpoint.verdict) == "fail"
 
 

@@ -121,6 +121,7 @@ def test_the_ledger_of_a_killed_run_is_whole_and_says_that_it_was_interrupted(ki
     (endpoint,) = result.endpoints
     assert [(step.kind, str(step.verdict)) for step in endpoint.steps] == [("integrity", "pass"), ("soak", "inconc")]
     assert endpoint.steps[1].reasons[0].text.startswith("the run ended during this step; ")
+    assert endpoint.steps[1].reasons[0].text.endswith("; it was not judged")
     (sampled,) = sql(killed, "SELECT sum(bytes) FROM sample WHERE step = 1")
     assert endpoint.steps[1].bytes_moved == sampled[0] > 0
     assert str(result.verdict) == "inconc"
@@ -142,19 +143,27 @@ def ledger(run_plan: RunPlan, tmp_path: Path) -> Path:
 
 def changed(path: Path, statement: str) -> None:
     database = sqlite3.connect(path)
+    for (name,) in database.execute("SELECT name FROM sqlite_schema WHERE type = 'trigger'").fetchall():
+        database.execute(f"DROP TRIGGER {name}")
     database.execute(statement)
     database.commit()
     database.close()
 
 
 NO_LEDGERS = {
-    "UPDATE run SET plan = '{'": "is damaged",
-    "UPDATE run SET environment = '" + "[" * 100_000 + "'": "is damaged",
-    "UPDATE step SET verdict = 'perfect'": "is damaged",
-    "DELETE FROM run": "holds no run",
-    "DROP TABLE step": "no such table: step; is it a ledger, and whole?",
-    "ALTER TABLE run RENAME COLUMN plan TO x": "is damaged",
-    "PRAGMA user_version = 9": "has version 9; this laneproof reads 2",
+    "UPDATE entry SET body = '{' WHERE kind = 'run'": "is damaged",
+    "UPDATE entry SET body = '[]' WHERE kind = 'judged'": "holds no JSON object",
+    "UPDATE entry SET body = '" + "[" * 100_000 + "' WHERE kind = 'segment'": "is damaged",
+    "UPDATE entry SET body = replace(body, '\"pass\"', '\"perfect\"')": "is damaged",
+    "UPDATE entry SET kind = 'verdict' WHERE kind = 'judged'": "an entry of kind verdict",
+    "UPDATE entry SET endpoint = 7 WHERE kind = 'opened'": "is damaged",
+    "UPDATE entry SET segment = 1 WHERE kind = 'segment'": "segment 1 out of its order",
+    "DELETE FROM entry": "holds no run",
+    "DELETE FROM entry WHERE kind = 'step'": "is damaged",
+    "DROP TABLE entry": "its tables are not those of a ledger",
+    "ALTER TABLE entry RENAME TO x": "its tables are not those of a ledger",
+    "PRAGMA user_version = 9": "has version 9; this laneproof reads 2 to 3",
+    "PRAGMA user_version = 1": "has version 1; this laneproof reads 2 to 3",
     "PRAGMA application_id = 5": "is not a ledger of laneproof",
 }
 
@@ -166,6 +175,19 @@ def test_what_is_no_sound_ledger_is_told(ledger: Path, statement: str) -> None:
         read_ledger(ledger)
     assert NO_LEDGERS[statement] in str(caught.value)
     assert str(ledger) in str(caught.value)
+    assert "\n" not in str(caught.value)
+
+
+def test_a_ledger_whose_table_never_ends_is_told_and_not_read(ledger: Path) -> None:
+    changed(ledger, "DROP TABLE entry")
+    changed(
+        ledger,
+        "CREATE VIEW entry AS WITH RECURSIVE n(number) AS (SELECT 1 UNION ALL SELECT number + 1 FROM n) "
+        "SELECT number, 0 AS segment, '' AS utc, 'x' AS kind, 0 AS endpoint, 0 AS step, '' AS body, x'' AS digest "
+        "FROM n",
+    )
+    with pytest.raises(StorageFault, match="its tables are not those of a ledger"):
+        read_ledger(ledger)
 
 
 def test_other_files_are_told(ledger: Path, tmp_path: Path) -> None:
@@ -229,8 +251,8 @@ FILLS_UP = """
 import pathlib, sys
 from laneproof.campaign import plan, runner
 from laneproof.errors import StorageFault
-step = {"kind": "soak", "duration": "1000 h", "portion": "4 KiB"}
-soak = plan.parse({"schema": 1, "endpoint": [{"uri": "sim:demo#south"}], "step": [step]}, "plan")
+steps = [{"kind": "integrity", "bytes": "4 KiB"}] * 200
+soak = plan.parse({"schema": 1, "endpoint": [{"uri": "sim:demo#south"}], "step": steps}, "plan")
 try:
     runner.run(soak, pathlib.Path("l"))
 except StorageFault as error:
@@ -243,6 +265,8 @@ def test_a_disk_that_fills_up_ends_the_run_and_keeps_what_was_written(tmp_path: 
     assert done.stderr.count("\n") == 1
     assert done.stderr.startswith("cannot write ledger l: ")
     result = read_ledger(tmp_path / "l")
+    assert result.seal is not None
+    assert result.seal.broken_at is None
     assert result.interrupted
     assert str(result.verdict) == "inconc"
 
@@ -250,10 +274,10 @@ def test_a_disk_that_fills_up_ends_the_run_and_keeps_what_was_written(tmp_path: 
 def test_strings_that_have_no_place_in_utf_8_do_not_end_a_run(tmp_path: Path) -> None:
     path = tmp_path / "run.ledger"
     with Ledger(path) as ledger:
-        ledger.begin(plans.builtin(), {"host": "a"}, "2026-01-01", set())
+        ledger.begin(plans.builtin(), {"host": "a"}, set())
         ledger.take(Noted("north", 0, 0.0, "driver", "\udcff\x00\x1b'; DROP TABLE run; --"))
         ledger.take(SlotFinished("north", (Reason(Verdict.ERROR, "lost \ud800"),)))
-        ledger.end("2026-01-02", interrupted=False)
+        ledger.end(interrupted=False)
     north = read_ledger(path).endpoints[0]
     assert north.events[0]["text"] == "?\x00\x1b'; DROP TABLE run; --"
     assert north.reasons[0].text == "lost ?"

@@ -1,10 +1,11 @@
-"""Runs the command line: its function in this process, or the installed script in one of its own."""
+"""Runs the command line: its function in this process, or the installed script in its own; and gives it a full disk."""
 
 from __future__ import annotations
 
+import os
 import subprocess
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
@@ -60,3 +61,20 @@ def process(tmp_path: Path) -> Callable[..., Done]:
         return Done(done.returncode, done.stdout, done.stderr)
 
     return run
+
+
+@pytest.fixture
+def tiny_disk(tmp_path: Path) -> Iterator[Path]:
+    """A file system of 64 KiB."""
+    folder = tmp_path / "disk"
+    folder.mkdir()
+    mounted = (
+        os.geteuid() == 0
+        and not subprocess.run(
+            ["mount", "-t", "tmpfs", "-o", "size=64k", "none", folder], capture_output=True, check=False
+        ).returncode
+    )
+    if not mounted:
+        pytest.skip("a small file system can be mounted by root only")
+    yield folder
+    subprocess.run(["umount", "-l", folder], check=True)

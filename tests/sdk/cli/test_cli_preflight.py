@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import sys
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -86,6 +87,100 @@ def test_a_physical_card_comes_with_its_cautions_unless_they_are_acknowledged(
     assert "Before hands" not in laneproof(*endpoint, "--acknowledge-cautions").out
 
 
+# --- a rig
+
+
+RIGS = """
+import atexit
+from laneproof.conformance import Rig
+from laneproof.contract import ResetLevel
+
+class North(Rig):
+    uri = "sim:demo#north"
+    second_uri = "sim:demo#middle"
+    wait_s = 0.1
+
+class Nameless(Rig):
+    pass
+
+class Broken(Rig):
+    def __init__(self, uri=""):
+        raise OSError(5, "the relay board does not answer")
+
+class NoCard(Rig):
+    uri = "sim:demo#attic"
+
+def rig():
+    return North()
+"""
+
+
+@pytest.fixture
+def rigs(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    (tmp_path / "bench").mkdir()
+    (tmp_path / "bench" / "__init__.py").touch()
+    (tmp_path / "bench" / "rigs.py").write_text(RIGS)
+    (tmp_path / "bench" / "torn.py").write_text("import laneproof.nothing_of_the_kind\n")
+    (tmp_path / "bench" / "loud.py").write_text("raise RuntimeError('two\\nlines')\n")
+    for name in ("bench", "bench.rigs", "bench.torn", "bench.loud"):
+        monkeypatch.delitem(sys.modules, name, raising=False)
+
+
+@pytest.mark.usefixtures("rigs")
+def test_a_rig_of_ones_own_shows_more_than_a_uri(laneproof: Run) -> None:
+    arguments = ("preflight", "--tier", "offline", "--json", "found.json")
+    assert laneproof(*arguments, "--rig", "bench.rigs:North").status == 0
+    found = json.loads(Path("found.json").read_text("utf-8"))
+    assert (found["rig"], found["endpoint"]) == ("bench.rigs:North", "sim:demo#north")
+    assert {one["rule"]: one["outcome"] for one in found["findings"]}["two-cards-are-told-apart"] == "kept"
+    assert laneproof(*arguments, "--endpoint", "sim:demo#north").status == 0
+    found = json.loads(Path("found.json").read_text("utf-8"))
+    assert found["rig"] is None
+    assert {one["rule"]: one["outcome"] for one in found["findings"]}["two-cards-are-told-apart"] == "not demonstrated"
+
+
+@pytest.mark.usefixtures("rigs")
+def test_a_rig_may_be_tried_on_another_card(laneproof: Run) -> None:
+    done = laneproof("preflight", "--rig", "bench.rigs:Nameless", "--endpoint", "sim:demo#middle", "--tier", "offline")
+    assert (done.status, done.out.partition(",")[0]) == (0, "sim:demo#middle")
+
+
+@pytest.mark.usefixtures("rigs")
+@pytest.mark.parametrize(
+    ("rig", "said"),
+    [
+        ("bench.rigs", 'laneproof: --rig "bench.rigs" is not written MODULE:CLASS, for example --rig my_rig:MyRig'),
+        ("bench.rigs:", "is not written MODULE:CLASS"),
+        (":North", "is not written MODULE:CLASS"),
+        ("bench/rigs.py:North", "is not written MODULE:CLASS"),
+        ("nowhere:North", "there is no module nowhere, here or installed"),
+        ("bench.nowhere:North", "there is no module bench.nowhere, here or installed"),
+        ("bench.torn:North", "importing bench.torn failed with ModuleNotFoundError: No module named"),
+        ("bench.loud:North", "importing bench.loud failed with RuntimeError: two lines"),
+        (
+            "bench.rigs:South",
+            "South is no class of laneproof.conformance.Rig in bench.rigs; it has Broken, Nameless",
+        ),
+        ("bench.rigs:rig", "rig is no class of laneproof.conformance.Rig"),
+        ("json:JSONDecoder", "JSONDecoder is no class of laneproof.conformance.Rig in json; it has none"),
+        ("bench.rigs:Nameless", "Nameless names no card; set uri"),
+        ("bench.rigs:Broken", "Broken() failed with OSError: [Errno 5] the relay board does not answer"),
+        ("bench.rigs:NoCard", 'has no slot "attic"'),
+    ],
+)
+def test_a_rig_that_cannot_be_had_is_one_line(laneproof: Run, rig: str, said: str) -> None:
+    done = laneproof("preflight", "--rig", rig)
+    assert (done.status, done.out) == (2, "")
+    assert said in done.err
+    assert done.err.count("\n") == 1
+
+
+@pytest.mark.usefixtures("rigs")
+def test_the_installed_script_finds_a_rig_in_the_working_directory(process: Run) -> None:
+    assert process("preflight", "--rig", "bench.rigs:Nameless").status == 2
+    assert "Nameless names no card" in process("preflight", "--rig", "bench.rigs:Nameless").err
+
+
 WRONG = """
 import threading, time
 from attrs import frozen
@@ -130,5 +225,5 @@ def test_what_is_broken_is_named_with_what_to_do_and_a_driver_cannot_keep_it_fro
     assert done.status == 1
     words = " ".join(done.out.split())
     assert "broken close-leaves-nothing-open: 4 times opened and closed: 4 of its threads still run" in words
-    assert "fix: give back in close all that connect took: descriptors, threads (joined), mappings" in words
+    assert "fix: give back in close all that connect took: descriptors, threads (joined), children (waited" in words
     assert "verdict: fail" in words

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ctypes
+import itertools
 from collections.abc import Callable
 from typing import Literal
 
@@ -38,6 +39,7 @@ from laneproof.readings import (
 
 RATE_BITS_PER_S = 1_000_000
 ALIGNMENT = 4
+_serials = itertools.count(1)
 
 
 class Hardware:
@@ -45,6 +47,7 @@ class Hardware:
 
     def __init__(self) -> None:
         self.gone = False
+        self.serial = f"invented {next(_serials)}"
         self.silent = False
         self.bad_tlp = 0
         self.epoch = 1
@@ -97,7 +100,7 @@ class Readings(LinkObserver, ErrorObserver, ConditionObserver, IdentitySource):
         return Conditions(near=no, far=no, sensors=(), memory_errors=no, iommu_faults=no, reported=no)
 
     def read_identity(self, deadline: Deadline) -> Identity:
-        return Identity(model="queue card", serial="invented", components=(Component("firmware", "1"),))
+        return Identity(model="queue card", serial=self.hardware.serial, components=(Component("firmware", "1"),))
 
 
 class Resets(Resettable):

@@ -78,6 +78,6 @@ def plant(
 
 def plant_all() -> list[Mistake]:
     """Every mistake of every card."""
-    for name in ("openings", "parts", "queues", "readings", "streams", "windows"):
+    for name in ("openings", "parts", "process", "queues", "readings", "streams", "tickets", "windows"):
         importlib.import_module(f"planted_{name}")
     return MISTAKES

@@ -116,6 +116,16 @@ class RefusesOneSide(MemoryQueue):
         super().submit(ticket, out, into)
 
 
+class LastInFirstOut(MemoryQueue):
+    """Of what waits in the card; an echo is its own."""
+
+    def deliver(self, ticket: int, into: memoryview, message: bytes) -> int:
+        if not self.waiting[ticket].sent and self.messages:
+            self.messages.appendleft(message)
+            message = self.messages.pop()
+        return super().deliver(ticket, into, message)
+
+
 class BoundToReap(MemoryQueue):
     """Keeps its lock while it waits in reap."""
 
@@ -199,6 +209,7 @@ queue("completes before the data are there", "completions-do-not-overtake-data",
 queue("reaps only all tickets together", "reap-returns-with-the-first-completion", WaitsForAll)
 queue("reaps nothing before the deadline", "a-deadline-is-kept", ReapsNothingEarly)
 queue("refuses a ticket with one side", "one-side-alone-works", RefusesOneSide)
+queue("gives out last what came first", "one-side-alone-works", LastInFirstOut)
 queue("keeps its lock in reap", "both-directions-work-at-once", BoundToReap)
 queue("keeps buffers in its ring", "no-view-is-kept", KeepsBuffers)
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import ctypes
+import math
 import threading
 import time
 from contextlib import suppress
@@ -72,6 +74,19 @@ class NeedsAWritableBufferToSend(MemoryStream):
         return super().send(view, deadline)
 
 
+class WritesItsNeighbourBack(MemoryStream):
+    """Receives whole words, with what stood beside the buffer."""
+
+    def receive_into(self, view: memoryview, deadline: Deadline) -> int:
+        after = address_of(view) + len(view)
+        stood = ctypes.string_at(after, 1)[0]
+        try:
+            return super().receive_into(view, deadline)
+        finally:
+            poke(after, stood)
+
+
+stream("writes a neighbour's byte back", "a-neighbours-bytes-may-change", WritesItsNeighbourBack)
 stream("keeps a view", "no-view-is-kept", KeepsAView)
 stream("writes after a timeout", "nothing-is-written-late", WritesAfterATimeout)
 stream("writes a byte after the buffer", "nothing-beside-a-buffer-is-touched", WritesBesideTheBuffer)
@@ -149,6 +164,49 @@ class RepeatsAByte(MemoryStream):
         return moved
 
 
+class TakesAnEndForOne(MemoryStream):
+    """A line that a terminal would have ended."""
+
+    def receive_into(self, view: memoryview, deadline: Deadline) -> int:
+        moved = super().receive_into(view, deadline)
+        if moved > 8 and bytes(view[moved - 8 : moved]) == b"\x04" * 8:
+            view[moved - 1] = 0
+        return moved
+
+
+class FallsAsleep(MemoryStream):
+    """After a rest the first byte does not reach the card."""
+
+    last_s = math.inf
+
+    def send(self, view: memoryview, deadline: Deadline) -> int:
+        slept = time.monotonic() - self.last_s > 0.15
+        try:
+            if slept and len(view) > 1:
+                return 1 + super().send(view[1:], deadline)
+            return super().send(view, deadline)
+        finally:
+            self.last_s = time.monotonic()
+
+
+stream("takes four for the end of a line", "any-bytes-come-back", TakesAnEndForOne)
+stream("loses a byte after a rest", "data-come-back-in-the-long-run", FallsAsleep)
+
+
+class CountsWhatItDrops(MemoryStream):
+    """Once, when the card has no room."""
+
+    dropped = False
+
+    def send(self, view: memoryview, deadline: Deadline) -> int:
+        sent = super().send(view, deadline)
+        if sent or self.dropped:
+            return sent
+        self.dropped = True
+        return 1
+
+
+stream("counts a byte that it drops when it is full", "a-full-card-has-what-was-counted", CountsWhatItDrops)
 stream("takes a short read as full", "counts-are-honest", TakesAShortReadAsFull)
 stream("returns more than asked", "counts-are-honest", ReturnsMoreThanAsked)
 stream("returns no number", "data-come-back-unchanged", ReturnsNoNumber)
@@ -269,6 +327,31 @@ class HoldsALockWhileItWaits(MemoryStream):
             return super().receive_into(view, deadline)
 
 
+class Spins(MemoryStream):
+    def receive_into(self, view: memoryview, deadline: Deadline) -> int:
+        while True:
+            deadline.check()
+            with suppress(BlockingIOError):
+                return self.socket.recv_into(view)
+            if deadline.expired:
+                return 0
+
+
+class CountsMillisecondsIn(MemoryStream):
+    bits = 16
+
+    def receive_into(self, view: memoryview, deadline: Deadline) -> int:
+        with deadline.split(at_most_s=(int(deadline.left_s() * 1000) % (1 << self.bits)) / 1000) as soon:
+            return super().receive_into(view, soon)
+
+
+class CountsMillisecondsIn32(CountsMillisecondsIn):
+    bits = 32
+
+
+stream("spins while it waits", "a-wait-sleeps", Spins)
+stream("counts sixteen bits of milliseconds", "a-long-deadline-is-long", CountsMillisecondsIn)
+stream("counts thirty-two bits of milliseconds", "a-long-deadline-is-long", CountsMillisecondsIn32)
 stream("restarts the deadline", "a-deadline-is-not-restarted", RestartsTheDeadline)
 stream("waits a time of its own", "a-deadline-is-kept", WaitsItsOwnTime)
 stream("returns nothing before the deadline", "a-deadline-is-kept", ReturnsBeforeTheDeadline)

@@ -12,8 +12,72 @@ from window_card import LIMITS, SIZE, MemoryEngine, MemoryWindow, WindowDriver
 
 from laneproof.clock import Deadline
 from laneproof.contract import Found
+from laneproof.errors import DeviceLost
 
 window = partial(plant, "window-card")
+
+
+SLOW = attrs.evolve(LIMITS, nominal_bytes_per_s=20e3, max_transfer=SIZE)
+
+
+class SlowWindow(MemoryWindow):
+    """A good one, a kilobyte at a time."""
+
+    def write(self, offset: int, view: memoryview, deadline: Deadline) -> int:
+        for at in self.pieces(len(view), deadline):
+            super().write(offset + at, view[at : at + 1000], deadline)
+        return self.moved
+
+    def read_into(self, offset: int, view: memoryview, deadline: Deadline) -> int:
+        for at in self.pieces(len(view), deadline):
+            super().read_into(offset + at, view[at : at + 1000], deadline)
+        return self.moved
+
+    def pieces(self, nbytes: int, deadline: Deadline) -> Iterable[int]:
+        self.moved = 0
+        for at in range(0, nbytes, 1000):
+            if self.ended(deadline, nbytes):
+                return
+            time.sleep(0.05)
+            yield at
+            self.moved = min(nbytes, at + 1000)
+
+    def ended(self, deadline: Deadline, nbytes: int) -> bool:
+        deadline.check()
+        return deadline.expired
+
+
+class FastPathWithoutADeadline(SlowWindow):
+    """Whole words go in one burst, whatever its length."""
+
+    def ended(self, deadline: Deadline, nbytes: int) -> bool:
+        return bool(nbytes % 4) and super().ended(deadline, nbytes)
+
+
+class SlowPathWithoutADeadline(SlowWindow):
+    def ended(self, deadline: Deadline, nbytes: int) -> bool:
+        return not nbytes % 4 and super().ended(deadline, nbytes)
+
+
+class CannotBeCancelled(SlowWindow):
+    def ended(self, deadline: Deadline, nbytes: int) -> bool:
+        return deadline.expired
+
+
+window("ignores the deadline on its fast path", "a-window-keeps-its-deadline", FastPathWithoutADeadline, limits=SLOW)
+window("ignores the deadline off its fast path", "a-window-keeps-its-deadline", SlowPathWithoutADeadline, limits=SLOW)
+window("cannot be cancelled in a long write", "a-window-keeps-its-deadline", CannotBeCancelled, limits=SLOW)
+
+
+class TakesOnesForALoss(MemoryWindow):
+    def read_into(self, offset: int, view: memoryview, deadline: Deadline) -> int:
+        moved = super().read_into(offset, view, deadline)
+        if bytes(view[:4]) == b"\xff" * 4:
+            raise DeviceLost("all ones")
+        return moved
+
+
+window("takes data of all ones for a loss", "any-bytes-come-back", TakesOnesForALoss)
 
 
 class OffByOne(MemoryWindow):
@@ -22,6 +86,15 @@ class OffByOne(MemoryWindow):
     def write(self, offset: int, view: memoryview, deadline: Deadline) -> int:
         shifted = offset + 1 if offset % 2 and len(view) < 100 else offset
         return super().write(shifted, view, deadline)
+
+
+class ComesShortFromAnOddOffset(MemoryWindow):
+    """The last, partial burst of a long write is left out."""
+
+    def write(self, offset: int, view: memoryview, deadline: Deadline) -> int:
+        if len(view) > 4096 and offset % 64:
+            view = view[: len(view) // 64 * 64]
+        return super().write(offset, view, deadline)
 
 
 class RoundsUpToWords(MemoryWindow):
@@ -44,6 +117,16 @@ class WrapsAndRefuses(MemoryWindow):
         if offset >= SIZE:
             super().write(offset % SIZE, view, deadline)
         return super().write(offset, view, deadline)
+
+
+class EndsInItsFront(MemoryWindow):
+    """A write that reaches the end goes on with a zero at the front."""
+
+    def write(self, offset: int, view: memoryview, deadline: Deadline) -> int:
+        wrote = super().write(offset, view, deadline)
+        if offset + wrote == SIZE:
+            self.memory[0] = 0
+        return wrote
 
 
 class DamagesItsEndAndRefuses(MemoryWindow):
@@ -146,8 +229,10 @@ window(
     limits=attrs.evolve(LIMITS, granularity=1 << 15, max_transfer=1 << 15),
 )
 window("has a window that is off by one", "a-window-holds-what-was-written-where", OffByOne)
+window("comes short from an odd offset", "a-window-holds-what-was-written-where", ComesShortFromAnOddOffset)
 window("rounds a write up to words", "a-window-holds-what-was-written-where", RoundsUpToWords)
 window("wraps at the end of the window", "a-window-ends-where-it-says", Wraps)
+window("clears its front with its end", "a-window-ends-where-it-says", EndsInItsFront)
 window("wraps and refuses", "a-window-ends-where-it-says", WrapsAndRefuses)
 window("damages its end and refuses", "a-window-ends-where-it-says", DamagesItsEndAndRefuses)
 window("says that it wrote half", "a-window-holds-what-was-written-where", SaysItWroteHalf)

@@ -103,6 +103,11 @@ class MemoryQueue(QueuedPath):
         with self.lock:
             self.messages.clear()
 
+    def stop(self) -> None:
+        """The card is closed: no buffer is anybody's any more."""
+        with self.lock:
+            self.waiting.clear()
+
     def uses(self, memory: object) -> bool:
         """Whether a ticket that is out has a view of that memory."""
         with self.lock:
@@ -142,6 +147,10 @@ class QueueDriver(Driver):
             for path in paths:
                 path.clear()
 
+        def close() -> None:
+            for path in paths:
+                path.stop()
+
         parts: tuple[Part, ...] = (
             self.readings_type(hardware),
             self.resets_type(hardware, clear),
@@ -151,7 +160,7 @@ class QueueDriver(Driver):
         channels = tuple(
             Channel(name=f"dma{number}", path=path, limits=self.limits) for number, path in enumerate(paths)
         )
-        return Card(channels=channels, close=lambda: None, parts=parts)
+        return Card(channels=channels, close=close, parts=parts)
 
 
 class QueueRig(Rig):

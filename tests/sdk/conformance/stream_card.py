@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import select
 import socket
 import threading
@@ -18,6 +19,7 @@ from laneproof.errors import CannotOpen, DeviceLost
 from laneproof.readings import Identity
 
 FIFO = 4096
+_serials = itertools.count(1)
 LIMITS = Limits(max_transfer=1 << 18, fifo_depth=FIFO, nominal_bytes_per_s=100e6)
 
 
@@ -33,6 +35,7 @@ class StreamHardware:
         self.echoing = threading.Event()
         self.echoing.set()
         self.gone = False
+        self.serial = f"invented {next(_serials)}"
         self.stray = b""
         self.ends: list[socket.socket] = []
         """The card's ends of its connections."""
@@ -62,7 +65,7 @@ class MemoryStream(StreamPath):
         self.socket, end = socket.socketpair()
         self.socket.setblocking(False)
         self._end = end
-        self._hardware = hardware
+        self.hardware = hardware
         hardware.ends.append(end)
         stray, hardware.stray = hardware.stray, b""
         self._echo = threading.Thread(target=hardware.echo, args=(end, stray), name="stream-card", daemon=True)
@@ -97,18 +100,29 @@ class MemoryStream(StreamPath):
                     return
 
     def close(self) -> None:
-        if self._end in self._hardware.ends:
-            self._hardware.ends.remove(self._end)
+        if self._end in self.hardware.ends:
+            self.hardware.ends.remove(self._end)
         self.socket.close()
         self._echo.join()
 
 
-class StreamDriver(Driver, IdentitySource):
+class StreamParts(IdentitySource):
+    """What one card says of itself."""
+
+    def __init__(self, hardware: StreamHardware) -> None:
+        self.hardware = hardware
+
+    def read_identity(self, deadline: Deadline) -> Identity:
+        return Identity(model="stream card", serial=self.hardware.serial)
+
+
+class StreamDriver(Driver):
     """Cards "one" and "two". What a mistake changes is an attribute, or a method of the path."""
 
     options: type[Any] = Options
     physical = False
     path_type: Callable[[StreamHardware, Options], MemoryStream] = MemoryStream
+    parts_type: Callable[[StreamHardware], StreamParts] = StreamParts
     limits = LIMITS
 
     def __init__(self) -> None:
@@ -130,10 +144,7 @@ class StreamDriver(Driver, IdentitySource):
 
     def card(self, path: MemoryStream) -> Card:
         channel = Channel(name="echo", path=path, limits=self.limits)
-        return Card(channels=(channel,), close=path.close, parts=(self,))
-
-    def read_identity(self, deadline: Deadline) -> Identity:
-        return Identity(model="stream card", serial="invented")
+        return Card(channels=(channel,), close=path.close, parts=(self.parts_type(path.hardware),))
 
 
 class StreamRig(Rig):

@@ -5,19 +5,22 @@ Elements without an end tag: HTML Standard, section 13.1.2 (void elements), from
 
 from __future__ import annotations
 
+import json
 import re
 import shutil
-import sqlite3
 import subprocess
+from collections.abc import Callable
 from html.parser import HTMLParser
 from itertools import pairwise
 from pathlib import Path
+from typing import Any
 
+import attrs
 import pytest
 
 from laneproof.campaign import plan as plans
 from laneproof.campaign import runner
-from laneproof.campaign.ledger import read_ledger
+from laneproof.campaign.ledger import amend, mark, read_ledger
 from laneproof.campaign.results import RunResult
 from laneproof.errors import StorageFault
 from laneproof.insight.report import render_html
@@ -142,26 +145,44 @@ CONTROLS = "\x1b[2J\x1b]0;title\x07\x00\x08\u202e\u2028\x85"
 
 
 @pytest.fixture
-def hostile(tmp_path: Path) -> RunResult:
+def hostile(tmp_path: Path, rewrite: Callable[..., None]) -> RunResult:
     """A run in whose every string, be it a card's, a plan's or a driver's, somebody has put markup and controls."""
     ledger = tmp_path / "run.ledger"
     runner.run(plans.parse(QUICK, "plan").over(["sim:link-errors#north"]), ledger)
+    mark(ledger, HOSTILE + CONTROLS, opens=HOSTILE + CONTROLS)
+    amend(ledger, HOSTILE + CONTROLS, by=HOSTILE + CONTROLS)
     harm = HOSTILE + CONTROLS.replace("\x00", "")
-    quoted = harm.replace("\\", "\\\\").replace('"', '\\"').replace("'", "''")
-    inside = "".join(letter if letter >= " " else f"\\u{ord(letter):04x}" for letter in quoted)
-    database = sqlite3.connect(ledger)
-    database.create_function("harm", 0, lambda: harm)
-    database.execute("UPDATE reason SET text = harm()")
-    database.execute("UPDATE endpoint SET name = harm(), uri = harm()")
-    database.execute("UPDATE run SET started_utc = harm()")
-    database.execute("INSERT INTO event VALUES (0, 99, 0, 0.0, harm(), harm())")
-    database.execute(f"UPDATE endpoint SET opened = replace(opened, '\"echo card, eight lanes\"', '\"{inside}\"')")
-    database.execute(f"UPDATE step SET errors = replace(errors, '\"BadTLP\"', '\"{inside}\"')")
-    database.execute(f"UPDATE run SET plan = replace(plan, '\"plan\"', '\"{inside}\"')")
-    database.execute(f"UPDATE run SET environment = replace(environment, '\"Linux\"', '\"{inside}\"')")
-    database.commit()
-    database.close()
-    return read_ledger(ledger)
+
+    def change(kind: str, body: dict[str, Any]) -> Any:
+        match kind:
+            case "endpoint":
+                body |= {"name": harm, "uri": harm}
+            case "opened":
+                body["opened"]["identity"]["model"] = harm
+            case "judged" | "slot":
+                for reason in body["reasons"]:
+                    reason["text"] = harm
+                quoted = json.dumps(harm)
+                return json.loads(json.dumps(body).replace('"BadTLP"', quoted))
+            case "run":
+                return json.loads(json.dumps(body).replace('"plan"', json.dumps(harm)))
+            case "segment":
+                return json.loads(json.dumps(body).replace('"Linux"', json.dumps(harm)))
+            case "event":
+                body |= {"kind": harm, "text": harm}
+        return body
+
+    rewrite(ledger, change)
+    result = read_ledger(ledger)
+    event = {"segment": 0, "step": 0, "clock_s": 0.0, "kind": harm, "text": harm}
+    (endpoint,) = result.endpoints
+    segment = attrs.evolve(result.segments[0], gap_s=1.0, changed=(harm,), ended=harm, started_utc=harm, last_utc=harm)
+    return attrs.evolve(
+        result,
+        started_utc=harm,
+        endpoints=(attrs.evolve(endpoint, events=(event,)),),
+        segments=(segment, segment),
+    )
 
 
 def test_strings_from_outside_neither_act_nor_vanish(hostile: RunResult) -> None:
@@ -175,32 +196,42 @@ def test_strings_from_outside_neither_act_nor_vanish(hostile: RunResult) -> None
     assert html.replace("\n", "").isprintable()
 
 
-CHANGES = [
-    "UPDATE run SET plan = '[]'",
-    "UPDATE run SET plan = '{}'",
-    "UPDATE run SET environment = '[1]'",
-    "UPDATE endpoint SET opened = '[1]'",
-    "UPDATE endpoint SET opened = '{\"identity\": 5}'",
-    "UPDATE step SET measures = '{\"regions\": [5]}'",
-    "UPDATE step SET measures = '{\"residual_corruption\": 7}'",
-    'UPDATE step SET errors = \'{"near": {"correctable": 3}}\'',
-    "UPDATE step SET errors = '[]'",
-    "UPDATE step SET conditions = '[]'",
-    'UPDATE step SET conditions = \'{"before": {"near": 1}, "after": {}}\'',
-    "UPDATE step SET conditions = '{\"blind\": 5}'",
-]
+CHANGES: dict[str, tuple[str, dict[str, Any]]] = {
+    "a plan without steps": ("run", {"endpoint": [], "step": 5}),
+    "an environment that is none": ("segment", {"environment": [1]}),
+    "what was opened is no table": ("opened", {"opened": [1]}),
+    "an identity that is none": ("opened", {"opened": {"identity": 5}}),
+    "regions that are none": ("judged", {"measures": {"regions": [5]}}),
+    "residual corruption that is none": ("judged", {"measures": {"residual_corruption": 7}}),
+    "counts that are none": ("judged", {"errors": {"near": {"correctable": 3}}}),
+    "errors that are none": ("judged", {"errors": []}),
+    "conditions that are none": ("judged", {"conditions": []}),
+    "an end that is none": ("judged", {"conditions": {"before": {"near": 1}, "after": {}}}),
+    "blind flags that are none": ("judged", {"conditions": {"blind": 5}}),
+}
 
 
 @pytest.mark.parametrize("change", CHANGES)
-def test_a_ledger_that_somebody_has_changed_makes_no_report_and_no_traceback(tmp_path: Path, change: str) -> None:
+def test_a_ledger_that_somebody_has_changed_makes_no_report_and_no_traceback(
+    tmp_path: Path, change: str, rewrite: Callable[..., None]
+) -> None:
     ledger = tmp_path / "run.ledger"
     runner.run(plans.parse(QUICK, "plan").over(["sim:demo#south"]), ledger)
-    database = sqlite3.connect(ledger)
-    database.execute(change)
-    database.commit()
-    database.close()
-    with pytest.raises(StorageFault, match="was it changed"):
+    kind, body = CHANGES[change]
+    rewrite(ledger, lambda found, was: was | body if found == kind else was)
+    with pytest.raises(StorageFault, match=r"was it changed|is damaged"):
         render_html(read_ledger(ledger))
+
+
+def test_a_report_carries_the_digest_of_its_ledger_and_says_where_that_was_changed(
+    tmp_path: Path, rewrite: Callable[..., None]
+) -> None:
+    ledger = tmp_path / "run.ledger"
+    result = runner.run(plans.parse(QUICK, "plan").over(["sim:demo#south"]), ledger)
+    assert result.seal is not None
+    assert result.seal.head in render_html(result)
+    rewrite(ledger, lambda kind, body: body | {"finished_s": 1e-9} if kind == "judged" else body, chain=False)
+    assert "The ledger was changed: entry 6 does not fit" in render_html(read_ledger(ledger))
 
 
 def report_on(card: str, folder: Path) -> str:

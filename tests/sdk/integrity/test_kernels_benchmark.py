@@ -25,9 +25,15 @@ ROWS_FOR_EACH = (
     "one origin look-up",
     "verified loopback in memory, 2 threads",
 )
-ROWS_ONCE_FOR_EACH = ("own overhead, loopback of 4 KiB", "own overhead, check of a 4 KiB block")
+ROWS_ONCE_FOR_EACH = ("own overhead, check of a 4 KiB block",)
 ROWS_FOR_ALL = ("verify by digest", "CRC-32  ")
 ROWS_ONCE = (
+    "loopback of 4 KiB, queue, bytes",
+    "loopback of 4 KiB, queue, Regions",
+    "loopback of 4 KiB, queue, arrays",
+    "loopback of 4 KiB, stream, bytes",
+    "loopback of 4 KiB, stream, Regions",
+    "loopback of 4 KiB, stream, arrays",
     "error sites, at once",
     "next error, look-up",
     "a clean terabyte passed",
@@ -105,3 +111,14 @@ def test_work_and_yardstick_take_turns_and_the_ratio_survives_a_machine_that_slo
 def test_a_card_in_memory_returns_what_it_is_sent(module):
     with module("moving").memory_card() as card:
         assert card.check("prbs31", 1 << 16, block=4096).ok
+
+
+@pytest.mark.parametrize("path", ["MemoryPath", "MemoryStream"])
+def test_a_loopback_in_memory_returns_what_it_is_sent(module, path):
+    moving = module("moving")
+    data, buffer = np.random.default_rng(5).bytes(4096), bytearray(4096)
+    with moving.memory_card(getattr(moving, path)()) as card:
+        for _ in range(20):
+            buffer[:] = bytes(4096)
+            assert card.loopback(data, buffer).bytes_received == 4096
+            assert buffer == data

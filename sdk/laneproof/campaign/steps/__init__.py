@@ -1,4 +1,4 @@
-"""The steps that a plan can name: `link`, `integrity`, `throughput` and `soak`."""
+"""The steps that a plan can name: `link`, `integrity`, `throughput`, `soak` and `train`."""
 
 from laneproof.campaign.expectation import Expectation
 from laneproof.campaign.steps.integrity import IntegrityStep
@@ -7,13 +7,25 @@ from laneproof.campaign.steps.slot import Slot
 from laneproof.campaign.steps.soak import SoakStep
 from laneproof.campaign.steps.step import Step
 from laneproof.campaign.steps.throughput import ThroughputStep
+from laneproof.campaign.steps.train import TrainStep
 
 STEPS: dict[str, type[Step]] = {
     "link": LinkStep,
     "integrity": IntegrityStep,
     "throughput": ThroughputStep,
     "soak": SoakStep,
+    "train": TrainStep,
 }
 """Step classes by the `kind` that a plan names."""
 
-__all__ = ["STEPS", "Expectation", "IntegrityStep", "LinkStep", "Slot", "SoakStep", "Step", "ThroughputStep"]
+__all__ = [
+    "STEPS",
+    "Expectation",
+    "IntegrityStep",
+    "LinkStep",
+    "Slot",
+    "SoakStep",
+    "Step",
+    "ThroughputStep",
+    "TrainStep",
+]

@@ -42,6 +42,7 @@ def judge_data(name: str, result: Comparison, findings: Findings) -> None:
             f"{name}: the transfer stalled; {result.bytes_received} of {result.bytes_expected} bytes had come back "
             "when the deadline passed",
             of_data=True,
+            of_stall=True,
         )
     elif result.surplus_bytes:
         findings.failed(f"{name}: at least {result.surplus_bytes} bytes came back that were never sent", of_data=True)

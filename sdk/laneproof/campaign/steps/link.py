@@ -63,7 +63,9 @@ class LinkStep(Step):
     def _move(self, slot: Slot) -> Comparison:
         nbytes = slot.whole(self.load)
         block = min(slot.whole(-(-nbytes // BLOCKS)), slot.largest_transfer())
-        return slot.check(self.pattern, nbytes, block=block, timeout_s=self.timeout, look_at_each_block=True)
+        return slot.check(
+            self.pattern, nbytes, block=block, timeout_s=self.timeout, total=nbytes, look_at_each_block=True
+        )
 
     def judge_errors(self, added: ErrorReading, findings: Findings) -> None:
         judge_link_errors(added, self.max_link_errors, findings)

@@ -11,7 +11,7 @@ from __future__ import annotations
 import json
 import threading
 from collections.abc import Callable, Generator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from types import TracebackType
 
 import attrs
@@ -30,7 +30,7 @@ from laneproof.campaign.results import Plain
 from laneproof.campaign.steps.series import SensorSeries
 from laneproof.endpoint import Endpoint
 from laneproof.errors import DeviceLost, EndpointBusy, Interrupted, LaneproofError
-from laneproof.readings import Conditions, LinkReading, Unavailable
+from laneproof.readings import Conditions, ErrorReading, LinkReading, Unavailable
 
 LOOK_EVERY_S = 0.25
 """Seconds of the card's clock from one look at the link to the next, unless a step asks for more."""
@@ -47,11 +47,16 @@ CHANGES_LIMIT = 256
 class Observation:
     """Link and conditions of one card along one step. A context manager, which ends its thread.
 
-    `note(kind, text, clock_s)` takes events, from that thread too; `elapsed_s` gives their time.
+    `note(kind, text, clock_s)` takes events, from that thread too; `elapsed_s` gives their time. `count(added)` takes
+    the errors that either end has added so far.
     """
 
     def __init__(
-        self, endpoint: Endpoint, elapsed_s: Callable[[], float], note: Callable[[str, str, float], None]
+        self,
+        endpoint: Endpoint,
+        elapsed_s: Callable[[], float],
+        note: Callable[[str, str, float], None],
+        count: Callable[[ErrorReading], None],
     ) -> None:
         self.under_load: list[LinkReading] = []
         """The link while data moved, each state that followed another."""
@@ -69,6 +74,9 @@ class Observation:
         self._endpoint = endpoint
         self._elapsed_s = elapsed_s
         self._note = note
+        self._count = count
+        self._errors: ErrorReading | None = None
+        """What the step's errors are counted from."""
         self._link_changes = 0
         self._listed: list[tuple[float, Change]] = []
         self._unlisted = 0
@@ -83,12 +91,13 @@ class Observation:
         self._done = threading.Event()
         self._thread = threading.Thread(target=self._look_beside, name="laneproof-look", daemon=True)
 
-    def begin(self, earlier: Conditions | None) -> None:
-        """Read link and conditions before the step; what is new since `earlier` belongs to it.
+    def begin(self, earlier: Conditions | None, errors: ErrorReading | None) -> None:
+        """Read link and conditions before the step; what is new since `earlier` and `errors` belongs to it.
 
         Raises what reading the link raises; conditions that cannot be read are unavailable.
         """
         self.look(loaded=False)
+        self._errors = errors
         self.latest = earlier
         reading = self._sample()
         self.before = reading if earlier is None else carried(earlier, reading)
@@ -99,6 +108,14 @@ class Observation:
         self.look(loaded=False)
         if self.before is not None:
             self._shown = self._shown[0], plain_conditions(self._sample())
+
+    def after_loss(self) -> None:
+        """Read both again as far as they can still be read once the card is lost: they may show why. Raises nothing."""
+        with suppress(LaneproofError):
+            self.look(loaded=False)
+        if self.before is not None:
+            with suppress(LaneproofError):
+                self._shown = self._shown[0], plain_conditions(self._sample())
 
     # --- the link
 
@@ -167,9 +184,23 @@ class Observation:
     # --- the conditions
 
     def sample_if_due(self) -> None:
-        """Read the conditions, between transfers, if they were read long enough ago."""
+        """Read the conditions and the errors, between transfers, if they were read long enough ago."""
         if self.before is not None and self._elapsed_s() - self._sampled_s >= SAMPLE_EVERY_S:
             self._sample()
+            self._count_errors()
+
+    def _count_errors(self) -> None:
+        """For displays alone: what the step is judged by is read after it."""
+        if self._errors is None:
+            return
+        with self._lock:
+            try:
+                reading = self._endpoint.read_errors()
+            except (DeviceLost, Interrupted):
+                raise
+            except LaneproofError:
+                return
+        self._count(reading.since(self._errors))
 
     def _sample(self) -> Conditions:
         """Read the conditions, and put on record what has changed since they were last known."""

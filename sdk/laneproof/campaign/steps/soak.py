@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import statistics
 from collections.abc import Collection
+from typing import ClassVar
 
 from attrs import field, frozen, validators
 
+from laneproof.campaign.carried import Carried
 from laneproof.campaign.conditions import LaneFlag, judge_lane_flags
 from laneproof.campaign.events import Sampled
 from laneproof.campaign.link_errors import judge_link_errors
@@ -37,10 +39,15 @@ class SoakStep(Step):
     pattern: str = "prbs31"
     max_link_errors: int = field(default=0, validator=validators.ge(0))
     stop_on_failure: bool = True
+    goes_on: ClassVar[bool] = True
 
     @property
     def planned_bytes(self) -> int | None:
         return self.bytes if self.bytes is not None or self.duration is not None else DEFAULT_BYTES
+
+    @property
+    def planned_s(self) -> float | None:
+        return self.duration
 
     def run(self, slot: Slot, findings: Findings) -> None:
         total = self.bytes
@@ -51,35 +58,66 @@ class SoakStep(Step):
             return
         clock = slot.endpoint.clock
         started_s = clock.now_s()
-        combined: Comparison | None = None
+        before = slot.carried or Carried()
+        # What was wrong before has no place here: it stands by itself, and the rest is no proof that all was right.
+        combined = before.compared() if before.verified_bytes and not before.mismatched_bits else None
         rates: list[float] = []
-        done = 0
+        done = before.verified_bytes
+        to_last_s = None if self.duration is None else max(0.0, self.duration - before.seconds)
+        ended = self.stop_on_failure and before.mismatched_bits > 0
         try:
-            while (total is None or done < total) and (
-                self.duration is None or clock.now_s() - started_s < self.duration
+            while (
+                not ended
+                and (total is None or done < total)
+                and (to_last_s is None or clock.now_s() - started_s < to_last_s)
             ):
                 portion = slot.whole(self.portion if total is None else min(self.portion, total - done))
                 begun_s = clock.now_s()
                 try:
-                    part = slot.check(self.pattern, portion, done=done, total=total, timed=True)
+                    # Listening for surplus after each portion would make gaps in the load.
+                    part = slot.check(
+                        self.pattern,
+                        portion,
+                        done=done,
+                        total=total,
+                        timed=True,
+                        more_follows=total is None or done + portion < total,
+                    )
                 except LaneproofError as error:
                     if isinstance(error.so_far, Comparison):
                         combined = joined(combined, error.so_far, done)
+                        self._sample(slot, error.so_far, clock.now_s() - begun_s)
                     raise
                 combined = joined(combined, part, done)
                 seconds = clock.now_s() - begun_s
-                slot.emit(Sampled(slot.name, slot.step, slot.elapsed_s(), part.bytes_received, seconds))
+                self._sample(slot, part, seconds)
                 if seconds > 0:
                     rates.append(part.bytes_received / seconds)
                 slot.observation.sample_if_due()
                 done += portion
-                if not in_step(part) or (self.stop_on_failure and not part.ok):
-                    break
+                ended = not in_step(part) or (self.stop_on_failure and not part.ok)
+            if combined is not None and not ended and (total is None or done < total):
+                # Time is up: the least that can be sent, to hear whether anything comes after it.
+                last = slot.check(self.pattern, slot.whole(1), done=done, total=total)
+                combined = joined(combined, last, done)
         finally:
+            if before.mismatched_bits:
+                findings.failed(
+                    f"{self.pattern}: {before.mismatched_bits} of {8 * before.verified_bytes} bits came back wrong "
+                    "before the run was resumed"
+                )
+                findings.bytes_moved = before.bytes_moved
             if combined is not None:
-                findings.bytes_moved = combined.bytes_received
+                findings.bytes_moved += combined.bytes_received
+                findings.bytes_carried = before.verified_bytes
                 findings.measures |= measures_of({self.pattern: combined})
-                findings.measures |= {"seconds": clock.now_s() - started_s, "simulated_time": clock.virtual}
+                findings.measures |= {
+                    "seconds": before.seconds + clock.now_s() - started_s,
+                    "simulated_time": clock.virtual,
+                }
+                if slot.carried is not None:
+                    findings.measures["carried"] = slot.carried.to_dict()
+                    findings.passed(f"{self.pattern}: {before.said()}")
                 if rates:
                     findings.measures |= {
                         "bytes_per_second": statistics.median(rates),
@@ -90,8 +128,24 @@ class SoakStep(Step):
         if combined is not None:
             judge_missing(self.pattern, combined, findings)
 
+    def _sample(self, slot: Slot, part: Comparison, seconds: float) -> None:
+        slot.emit(
+            Sampled(
+                slot.name,
+                slot.step,
+                slot.elapsed_s(),
+                part.bytes_received,
+                seconds,
+                verified_bytes=part.bytes_checked,
+                mismatched_bits=part.mismatched_bits,
+            )
+        )
+
     def judge_errors(self, added: ErrorReading, findings: Findings) -> None:
         judge_link_errors(added, self.max_link_errors, findings)
+
+    def judge_carried(self, carried: Carried, added: ErrorReading | None, findings: Findings) -> None:
+        carried.judge(added, self.max_link_errors, findings)
 
     def judge_lanes(self, flags: Collection[LaneFlag], findings: Findings) -> None:
         judge_lane_flags(flags, self.max_link_errors, findings)

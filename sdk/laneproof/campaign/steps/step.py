@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from abc import ABC, abstractmethod
 from collections.abc import Collection
+from typing import ClassVar
 
 from attrs import frozen
 
+from laneproof.campaign.carried import Carried
 from laneproof.campaign.conditions import LaneFlag, remark_lane_flags
 from laneproof.campaign.link_errors import remark_link_errors
 from laneproof.campaign.results import Findings
@@ -17,6 +19,12 @@ from laneproof.readings import ErrorReading
 @frozen(kw_only=True)
 class Step(ABC):
     """One measurement with limits. A subclass is a frozen attrs class whose fields are the plan's keys."""
+
+    goes_on: ClassVar[bool] = False
+    """Whether a resumed run takes it up where it was cut off (`Slot.carried`); any other begins anew."""
+
+    trains: ClassVar[bool] = False
+    """Whether it takes link and card down on purpose, and judges by itself what comes back."""
 
     @abstractmethod
     def run(self, slot: Slot, findings: Findings) -> None:
@@ -29,11 +37,30 @@ class Step(ABC):
         """
         remark_link_errors(added, findings)
 
+    def judge_carried(self, carried: Carried, added: ErrorReading | None, findings: Findings) -> None:
+        """Judge what earlier segments of the run left on record of this step; `added` as for `judge_errors`."""
+        carried.judge(added, None, findings)
+
     def judge_lanes(self, flags: Collection[LaneFlag], findings: Findings) -> None:
         """Judge the lanes that were newly flagged during the step; said, unless it has a limit for link errors."""
         remark_lane_flags(flags, findings)
 
     @property
+    def commands(self) -> tuple[str, ...]:
+        """Commands of the host's that it runs, as a shell would write them; a plan with any needs the user's leave."""
+        return ()
+
+    @property
+    def best_claim(self) -> str:
+        """What it could claim at best beside what its bytes let one claim, in words; empty where that is nothing."""
+        return ""
+
+    @property
     def planned_bytes(self) -> int | None:
         """Payload bytes that the step means to move; None where it cannot be known beforehand."""
+        return None
+
+    @property
+    def planned_s(self) -> float | None:
+        """Seconds by the card's clock after which the step ends by itself; None where its bytes alone decide."""
         return None

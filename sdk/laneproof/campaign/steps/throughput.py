@@ -72,7 +72,7 @@ class ThroughputStep(Step):
         limit, said = (None, "") if carrier else link_ceiling(slot.endpoint.read_link())
         if self.min_rate is not None:
             if median < self.min_rate:
-                findings.failed(f"{shown}; the plan asks for {format_bytes_per_s(self.min_rate)}")
+                findings.failed(f"{shown}; the plan asks for {format_bytes_per_s(self.min_rate)}", of_rate=True)
             else:
                 findings.passed(f"{shown}; the plan asks for {format_bytes_per_s(self.min_rate)}")
         if limit is not None:
@@ -91,7 +91,7 @@ class ThroughputStep(Step):
                     "read completion boundary cannot reach: give a min_share or min_rate that this host does"
                 )
             else:
-                findings.failed(f"{text}; at least {self.min_share:.0%} is asked for")
+                findings.failed(f"{text}; at least {self.min_share:.0%} is asked for", of_rate=True)
         elif carrier and self.min_rate is None:
             findings.inconclusive(f"{shown}; it is that of {carrier}, and says nothing about the link: give min_rate")
         elif self.min_rate is None:
@@ -110,10 +110,11 @@ class ThroughputStep(Step):
 
     def _measure_in(self, out: memoryview, into: memoryview, slot: Slot, findings: Findings) -> list[float]:
         turns, nbytes = self.warm_up + self.repeats, len(out)
-        first = slot.endpoint.channels[0].take_sequences(turns)
+        own = slot.pattern("prbs31")
+        first = own.sequence + slot.endpoint.channels[0].take_sequences(turns)
         rates: list[float] = []
         for turn in range(turns):
-            pattern = slot.pattern("prbs31").for_sequence(first + turn)
+            pattern = own.for_sequence(first + turn)
             pattern.fill(out)
             pattern.fill_unlike(into)
             transfer = slot.loopback(out, into, nbytes)

@@ -12,10 +12,15 @@ from laneproof.conformance.words import times
 from laneproof.contract import Limits, QueuedPath, StreamPath
 
 _PATTERNS = ("prbs31", "prbs7", "tagged", "counter", "walking-one", "fixed")
+_BYTES = (0x00, 0xFF, 0x03, 0x04, 0x0A, 0x0D, 0x11, 0x13, 0x1A, 0x1B, 0x7E, 0x7F, 0xC0, 0xDB)
+"""Which lines, terminals and framings take for something else than data, and what a bus without an answer reads as."""
 _RATE_S = 10.0
 _LONG_ENOUGH_S = 0.05
 """A transfer that takes as long tells the rate, in seconds."""
 _TRIES = 5
+_PERIODS, _FLOOD = (1 << 16, 3 << 14), 32 << 20
+"""Bytes of what is sent again and again, and after which a card that takes more is not going to be full."""
+_FLOOD_S = 10.0
 _LARGE = 1 << 18
 """And one of so many bytes."""
 _LINE = 64
@@ -34,6 +39,7 @@ def _require_echo(
     what = f"{nbytes} bytes of {name} at address offset {out_at}, received at {into_at}"
     require(came == nbytes, f"{what}: {came} came back")
     into.require(stretch, what)
+    into.require_guards()
 
 
 @rule(
@@ -51,6 +57,26 @@ def data_come_back_unchanged(trial: Trial) -> str:
                 _require_echo(probe, nbytes, number, name=name)
         shown = max(card.probe.limits.granularity, card.probe.largest // 4)
     return f"{times(len(_PATTERNS), 'pattern')} of about {shown} bytes on {times(len(card.probes), 'channel')}"
+
+
+@rule("card", "look for bytes that mean something on the way: all ones for a loss, zeros for an end, XON, an escape")
+def any_bytes_come_back(trial: Trial) -> str:
+    """Data that are one byte again and again, or end in many of it, come back like any other, on every channel."""
+    with trial.opened() as card:
+        for probe in card.probes:
+            grain = probe.limits.granularity
+            nbytes = max(grain, min(64 * grain, probe.largest))
+            out, into = Lent(nbytes), Lent(nbytes)
+            for value in _BYTES:
+                for first in (0, nbytes // 2 // grain * grain):
+                    out.fill(stretch_of(value))
+                    out.view[first:] = bytes([value]) * (nbytes - first)
+                    into.view[:] = bytes(byte ^ 0xFF for byte in out.view)
+                    came = probe.echo(out.view, into.view)
+                    what = f"{nbytes} bytes, {value:#04x} from byte {first} on"
+                    require(came == nbytes, f"{what}: {came} came back")
+                    require(into.view == out.view, f"{what}: {bytes(into.view[-8:]).hex(' ')} came back at their end")
+    return f"{len(_BYTES)} values, on {times(len(card.probes), 'channel')}"
 
 
 def boundary_sizes(limits: Limits, largest: int) -> list[int]:
@@ -165,6 +191,46 @@ def _echo_time_s(probe: Probe, nbytes: int) -> float:
     if came < nbytes:
         raise NotDemonstrated(f"{came} of {nbytes} bytes came back in {_RATE_S:g} s")
     return probe.opened.clock.now_s() - began_s
+
+
+@rule(
+    "card", "count what went of each send, also of one that ends at its deadline; what is counted must be in the card"
+)
+def a_full_card_has_what_was_counted(trial: Trial) -> str:
+    """Of a stream that is sent until the card takes no more, as many bytes come back as send says that went."""
+    with trial.opened() as card:
+        card.probe.require_path(StreamPath)
+        if card.clock.virtual:
+            raise NotApplicable("in virtual time nothing waits long enough")
+        taken = [_fill_and_empty(card.probe, period) for period in _PERIODS]
+    return f"{' and '.join(map(str, taken))} bytes went, and came back"
+
+
+def _fill_and_empty(probe: Probe, period: int) -> int:
+    """Send the same `period` bytes again and again, each time as many as the card takes; how many it took in all."""
+    grain, clock, wait_s = probe.limits.granularity, probe.opened.clock, probe.opened.trial.rig.wait_s
+    period = max(grain, min(period, probe.limits.max_transfer) // grain * grain)
+    out, into, taken, came = Lent(period), Lent(period), 0, 0
+    out.fill(stretch_of(period))
+    until_s = clock.now_s() + _FLOOD_S
+    while taken < _FLOOD and clock.now_s() < until_s:
+        with Deadline(wait_s, clock) as deadline:
+            sent = probe.send_some(out.view[taken % period :], deadline)
+        if not sent:
+            break
+        taken += sent
+    else:
+        raise NotDemonstrated(f"the card took {taken} bytes while nobody received, and has room for more")
+    while came <= taken:
+        with Deadline(probe.time_for_s(period) if came < taken else wait_s, clock) as deadline:
+            got = probe.receive_some(into.view[: period - came % period], deadline)
+        if not got:
+            break
+        expected = out.view[came % period : came % period + got]
+        require(into.view[:got] == expected, f"from byte {came} of {taken} on, other bytes came than were sent")
+        came += got
+    require(came == taken, f"send says that {taken} bytes went, and {came} came back")
+    return taken
 
 
 @rule("card", "let the card hold what fifo_depth says, or say None")

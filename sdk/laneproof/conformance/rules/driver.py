@@ -69,7 +69,9 @@ def _discovered(trial: Trial) -> list[Found]:
     with Deadline(DISCOVER_S) as deadline:
         found = trial.call("discover", lambda: list(driver.discover(deadline)), given_s=DISCOVER_S, deadline=deadline)
     for one in cast("list[object]", found):
-        require(isinstance(one, Found), f"it gives {type(one).__name__}, not laneproof.contract.Found")
+        if not isinstance(one, Found):
+            raise Broken(f"it gives {type(one).__name__}, not laneproof.contract.Found")
+        require(one.address.text, "it gives a card whose address is empty, which no URI can name")
     return found
 
 
@@ -157,9 +159,13 @@ def _is_refused(trial: Trial) -> bool:
     return False
 
 
-@rule("offline", "give back in close all that connect took: descriptors, threads (joined), mappings", essential=True)
+@rule(
+    "offline",
+    "give back in close all that connect took: descriptors, threads (joined), children (waited for), mappings",
+    essential=True,
+)
 def close_leaves_nothing_open(trial: Trial) -> str:
-    """A closed card leaves no descriptor, no thread and no mapping behind."""
+    """A closed card leaves no descriptor, thread, child process or mapping behind, not even for a moment."""
     _open_and_close(trial, 1)  # what is made once and kept, on purpose
     before = Held.now()
     _open_and_close(trial, _OPENINGS)

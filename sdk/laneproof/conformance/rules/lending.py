@@ -5,14 +5,17 @@ from __future__ import annotations
 import time
 
 from laneproof.clock import Deadline
-from laneproof.conformance.finding import NotDemonstrated, require
+from laneproof.conformance.finding import NotApplicable, NotDemonstrated, require
 from laneproof.conformance.memory import Lent, stretch_of
 from laneproof.conformance.opened import Probe
 from laneproof.conformance.rule import rule
 from laneproof.conformance.trial import Trial
+from laneproof.contract import QueuedPath, StreamPath
 
 _SIZES = (1, 5, 64, 1000, 4096)
 """Granules of a transfer."""
+_BESIDE = 64
+"""Bytes beside a buffer that another thread writes to: a cache line."""
 
 
 def _sizes(probe: Probe) -> list[int]:
@@ -57,6 +60,48 @@ def nothing_beside_a_buffer_is_touched(trial: Trial) -> str:
                 into.require_guards()
                 out.require_guards()
     return f"a page on either side stays, for sizes to {sizes[-1]} bytes"
+
+
+@rule("card", "receive the bytes of a granule or word that is the buffer's alone; never write a neighbour's back")
+def a_neighbours_bytes_may_change(trial: Trial) -> str:
+    """What another thread writes beside a buffer, while a call waits or receives into it, stays written."""
+    with trial.opened() as card:
+        probe = card.probe
+        probe.require_a_flow()
+        if card.clock.virtual:
+            raise NotApplicable("in virtual time a call does not wait for another thread")
+        nbytes, step = min(3 * probe.limits.granularity, probe.largest), max(_BESIDE, probe.limits.alignment)
+        all_of_it, out = Lent(step + nbytes + _BESIDE), Lent(nbytes)
+        all_of_it.view[:] = bytes(len(all_of_it))
+        into = all_of_it.view[step : step + nbytes]
+        out.fill(stretch_of(0))
+        with Deadline(probe.time_for_s(nbytes) + 2 * trial.rig.wait_s, card.clock) as deadline:
+            waiting = trial.beside(lambda: _receive(probe, into, deadline))
+            waiting.join(trial.rig.wait_s)
+            neighbours = (all_of_it.view[step - _BESIDE : step], all_of_it.view[step + nbytes :])
+            for view in neighbours:
+                view[:] = b"\x5a" * _BESIDE
+            if isinstance(probe.channel.path, StreamPath) and probe.limits.full_duplex:
+                probe.put(out.view)
+            elif isinstance(probe.channel.path, QueuedPath) and probe.limits.queue_depth > 1:
+                probe.submit(out.view, None)
+            came = waiting.result()
+        require(
+            all(byte == 0x5A for view in neighbours for byte in view),
+            f"what another thread wrote beside a buffer was taken back by a call that received {came} bytes",
+        )
+    return f"{_BESIDE} bytes to either side, written during a call that received {came}"
+
+
+def _receive(probe: Probe, into: memoryview, deadline: Deadline) -> int:
+    if isinstance(probe.channel.path, StreamPath):
+        return probe.receive_some(into, deadline)
+    ticket = probe.submit(None, into)
+    while True:
+        done = probe.reap(deadline) or probe.quiesce()
+        for one in done:
+            if one.ticket == ticket:
+                return one.received
 
 
 @rule("card", "treat the buffer to send as read-only: no byte swapping, no masking in place", essential=True)

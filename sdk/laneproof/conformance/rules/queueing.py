@@ -15,6 +15,9 @@ from laneproof.conformance.words import times, told
 from laneproof.contract import QueuedPath
 from laneproof.errors import Interrupted
 
+_STOPS = 3
+"""More, each of one ticket: what one loses shows when the queue is filled."""
+
 
 def _size(probe: Probe, number: int = 0) -> int:
     """Of the transfer of that number: they differ, so that one in another's place shows."""
@@ -24,6 +27,7 @@ def _size(probe: Probe, number: int = 0) -> int:
 def _reaped(card: Opened, count: int, nbytes: int) -> dict[int, int]:
     """Bytes received by ticket, once `count` of them have completed."""
     received: dict[int, int] = {}
+    due = dict(card.probe.out)
     with Deadline(card.probe.time_for_s(nbytes), card.clock) as deadline:
         while len(received) < count:
             done = card.probe.reap(deadline)
@@ -31,6 +35,8 @@ def _reaped(card: Opened, count: int, nbytes: int) -> dict[int, int]:
                 break
             for one in done:
                 require(one.status == "done", f"a ticket completed as {one.status}: {one.why or 'no reason given'}")
+                sent = due[one.ticket][0]
+                require(one.sent == sent, f"a ticket of {sent} bytes to send is done, and says that it sent {one.sent}")
                 received[one.ticket] = one.received
     return received
 
@@ -136,40 +142,56 @@ def a_sent_buffer_is_free(trial: Trial) -> str:
     with trial.opened() as card:
         probe, grain = card.probe, card.probe.limits.granularity
         probe.require_path(QueuedPath)
-        nbytes = max(grain, min(probe.largest, probe.limits.fifo_depth or probe.largest) // grain * grain)
-        out, into = Lent(nbytes), Lent(nbytes)
-        out.fill(stretch_of(0))
-        into.fill_unlike(stretch_of(0))
-        ticket = probe.submit(out.view, None)
-        if ticket not in _reaped(card, 1, nbytes):
-            probe.quiesce()
-            raise NotDemonstrated(f"the card did not take {nbytes} bytes while nobody received")
-        out.fill_unlike(stretch_of(0))
-        came = probe.take(into.view, probe.time_for_s(nbytes))
-        require(came == nbytes, f"{nbytes} bytes were sent by one ticket; {came} came to another")
-        into.require(stretch_of(0), "after the sender's buffer was overwritten, what had been sent")
-    return f"{nbytes} bytes came as they were when their ticket completed"
+        most, taken = max(grain, min(probe.largest, probe.limits.fifo_depth or probe.largest) // grain * grain), 0
+        for number, nbytes in enumerate(sorted({probe.few, most})):
+            out, into = Lent(nbytes), Lent(nbytes)
+            out.fill(stretch_of(number))
+            into.fill_unlike(stretch_of(number))
+            probe.submit(out.view, None)
+            with Deadline(trial.rig.quiet_s + 2 * nbytes / probe.limits.nominal_bytes_per_s, card.clock) as deadline:
+                if not probe.reap(deadline):
+                    break
+            out.fill_unlike(stretch_of(number))
+            came = probe.take(into.view, probe.time_for_s(nbytes))
+            require(came == nbytes, f"{nbytes} bytes were sent by one ticket; {came} came to another")
+            into.require(stretch_of(number), "after the sender's buffer was overwritten, what had been sent")
+            taken = nbytes
+        probe.quiesce()
+        if not taken:
+            raise NotDemonstrated(f"the card did not take {probe.few} bytes while nobody received")
+    return f"{taken} bytes came as they were when their ticket completed"
 
 
-@rule("card", "let a ticket with one side do that side alone: out waits in the card until an into takes it")
+@rule("card", "let a ticket with one side do that side alone: out waits in the card, first in first out, for an into")
 def one_side_alone_works(trial: Trial) -> str:
-    """A ticket may send only or receive only, and what one sent another receives."""
+    """A ticket may send only or receive only, and what some sent others receive, in the order in which it was sent."""
     with trial.opened() as card:
-        probe, nbytes = card.probe, _size(card.probe)
+        probe, grain = card.probe, card.probe.limits.granularity
         probe.require_path(QueuedPath)
-        out, into = Lent(nbytes), Lent(nbytes)
-        out.fill(stretch_of(0))
-        into.fill_unlike(stretch_of(0))
-        probe.put(out.view)
-        came = probe.take(into.view, probe.time_for_s(nbytes))
-        require(came == nbytes, f"{nbytes} bytes were sent by one ticket; {came} came to another")
-        into.require(stretch_of(0), "what one ticket sent and another received")
-    return f"{nbytes} bytes sent by one ticket, received by another"
+        nbytes = max(grain, min(_size(probe), probe.limits.fifo_depth or _size(probe)) // 2 // grain * grain)
+        messages = 0
+        for number in (0, 1):
+            out = Lent(nbytes)
+            out.fill(stretch_of(number))
+            try:
+                probe.put(out.view)
+            except NotDemonstrated:
+                if not messages:
+                    raise
+                break  # it holds one
+            messages += 1
+        for number in range(messages):
+            into = Lent(nbytes)
+            into.fill_unlike(stretch_of(number))
+            came = probe.take(into.view, probe.time_for_s(nbytes))
+            require(came == nbytes, f"{nbytes} bytes were sent by one ticket; {came} came to another")
+            into.require(stretch_of(number), f"what ticket {number + 1} of {messages} sent and another received")
+    return f"{times(messages, 'message')} of {nbytes} bytes, sent by one ticket and received by another"
 
 
-@rule("card", "abort every transfer in quiesce, and return a completion for each ticket that was out")
+@rule("card", "abort every transfer in quiesce, complete each ticket that was out, and give its place in the ring back")
 def quiesce_completes_all(trial: Trial) -> str:
-    """Stopping the engine completes every ticket that was out, once, and none afterwards; then it can be used again."""
+    """Stopping the engine completes every ticket that was out, once; then as many can be out as before."""
     with trial.opened() as card:
         probe, depth = card.probe, min(card.probe.limits.queue_depth, 64)
         probe.require_path(QueuedPath)
@@ -186,8 +208,11 @@ def quiesce_completes_all(trial: Trial) -> str:
         require(not probe.quiesce(), "a second quiesce completed a ticket again")
         for buffer in buffers:
             buffer.require_returned("quiesce")
-        _fill_and_reap(card, 1, 0)
-    return f"{times(depth, 'ticket')} stopped, and a transfer afterwards came back"
+        for _ in range(_STOPS):
+            probe.submit(None, Lent(_size(probe)).view)
+            probe.quiesce()
+        _fill_and_reap(card, depth, 0)
+    return f"{times(depth, 'ticket')} stopped, and as many transfers afterwards came back"
 
 
 @rule("card", "wait in quiesce until the engine has stopped writing; what it had taken on must not land later")

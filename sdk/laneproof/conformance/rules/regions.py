@@ -2,21 +2,23 @@
 
 from __future__ import annotations
 
+import time
 from contextlib import suppress
 
 import numpy as np
 
 from laneproof.clock import Deadline
 from laneproof.conformance.finding import Broken, NotApplicable, require
-from laneproof.conformance.memory import require_pattern, stretch_of
+from laneproof.conformance.memory import Lent, require_pattern, stretch_of
 from laneproof.conformance.opened import Opened
 from laneproof.conformance.rule import rule
 from laneproof.conformance.trial import Trial
 from laneproof.conformance.words import times, told
 from laneproof.contract import QueuedPath, Region, RegionSource
-from laneproof.errors import EndpointBusy
+from laneproof.errors import EndpointBusy, LaneproofError
 
 _SIZES = (1, 4095, 4096, 4097, 65536)
+_MANY = 300
 
 
 def _allocated(card: Opened, nbytes: int) -> Region:
@@ -96,6 +98,60 @@ def a_region_in_flight_stays(trial: Trial) -> str:
         )
         trial.call("Region.close", region.close)
     return "refused while a transfer was under way, and closed afterwards"
+
+
+@rule("card", "let close give back all that allocate took: the memory, its lock, what shows it to the card")
+def a_closed_region_gives_its_memory_back(trial: Trial) -> str:
+    """Regions can be made and closed again and again, far more of them than a card could have at once."""
+    with trial.opened() as card:
+        card.part(RegionSource)
+        for number in range(_MANY):
+            try:
+                region = _allocated(card, _SIZES[-1])
+            except LaneproofError as error:
+                raise Broken(f"after {times(number, 'Region')} were made and closed: {told(error)}") from None
+            region.view[0] = region.view[-1] = number % 256
+            trial.call("Region.close", region.close)
+    return f"{times(_MANY, 'Region')} of {_SIZES[-1]} bytes, one after the other"
+
+
+@rule("card", "stop the engine and unmap Regions from the card in close; leave their memory until they are closed")
+def a_region_outlives_its_card(trial: Trial) -> str:
+    """A Region that is open when its card is closed stays memory, which nothing writes to, and closes later."""
+    with trial.opened() as card:
+        card.part(RegionSource)
+        probe = card.probe
+        nbytes = min(probe.largest, 64 * probe.limits.granularity)
+        idle, used = _allocated(card, nbytes), _allocated(card, nbytes)
+        for number, region in enumerate((idle, used)):
+            stretch_of(number).fill(region.view)
+        if isinstance(probe.channel.path, QueuedPath):
+            probe.submit(None, used.view)  # which the card would fill now, were it not closed
+        trial.close(card.card)
+        _require_memory(idle, used)
+    with trial.opened() as card:
+        out, into = Lent(nbytes), Lent(nbytes)
+        out.fill(stretch_of(2))
+        card.probe.echo(out.view, into.view)
+        time.sleep(trial.rig.wait_s)
+        _require_memory(idle, used)
+    for region in (idle, used):
+        for _ in range(2):
+            try:
+                trial.call("Region.close", region.close)
+            except Exception as error:
+                raise Broken(f"closing a Region after its card raised {told(error)}") from None
+    return f"two Regions of {nbytes} bytes stayed as they were, and were closed after their card"
+
+
+def _require_memory(*regions: Region) -> None:
+    for number, region in enumerate(regions):
+        try:
+            content = bytes(region.view)
+        except ValueError as error:
+            raise Broken(f"the view of a Region cannot be read once its card is closed: {told(error)}") from None
+        require_pattern(memoryview(content), stretch_of(number), "a Region, once its card was closed,")
+        region.view[:] = content
 
 
 def _refusal(trial: Trial, region: Region) -> str:

@@ -9,7 +9,7 @@ from laneproof.conformance.memory import Lent, stretch_of
 from laneproof.conformance.opened import Probe
 from laneproof.conformance.rule import rule
 from laneproof.conformance.trial import Trial
-from laneproof.contract import StreamPath
+from laneproof.contract import IdentitySource, StreamPath
 
 
 def _require_fresh(probe: Probe, number: int, what: str) -> None:
@@ -69,6 +69,24 @@ def two_cards_share_nothing(trial: Trial) -> str:
         require(came == nbytes, f"after the second card was closed, {came} of {nbytes} bytes came back from the first")
         into.require(stretch_of(2), "after the second card was closed")
     return seen
+
+
+@rule("offline", "read the serial from the card, not from the driver; where it has none, say None")
+def two_cards_are_told_apart(trial: Trial) -> str:
+    """Two cards do not have one serial."""
+    if not trial.rig.second_uri:
+        raise NotDemonstrated("the rig names no second_uri")
+    if trial.rig.second_uri == trial.rig.uri:
+        raise NotApplicable("the rig's second_uri is its uri")
+    serials: list[str] = []
+    for uri in ("", trial.rig.second_uri):
+        with trial.opened(uri) as card:
+            serial = card.control(card.part(IdentitySource).read_identity).serial
+            if serial is None:
+                raise NotApplicable("the card tells no serial")
+            serials.append(serial)
+    require(serials[0] != serials[1], f'both cards say that their serial is "{serials[0]}"')
+    return f"{serials[0]} and {serials[1]}"
 
 
 @rule("card", "keep a FIFO, a queue and its tickets for each channel")

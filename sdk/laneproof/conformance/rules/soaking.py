@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import os
 import random
 import time
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from laneproof.conformance.finding import Broken, NotDemonstrated, require
@@ -13,12 +15,17 @@ from laneproof.conformance.memory import Lent, stretch_of
 from laneproof.conformance.rule import rule
 from laneproof.conformance.trial import Trial
 from laneproof.conformance.words import times, told
+from laneproof.contract import IdentitySource
 
 if TYPE_CHECKING:
     from hypothesis import settings
 
 _SHARES = {"sequences": 0.5, "data": 0.3, "openings": 0.2}
 """Of the rig's `budget_s`."""
+_REST, _LONGEST_REST_S = 0.3, 30.0
+"""Of the share of the data, and at most: how long nothing is moved, in which a card may go to sleep."""
+_WARM, _MAY_GROW = 20, 32 << 20
+"""Transfers after which the process has what it needs, and bytes by which it may grow afterwards in any case."""
 _STEPS = 30
 _MOST_SIZE = 40
 _SHORTEN_S = 1.0
@@ -125,15 +132,23 @@ class _Search:
             raise
 
 
-@rule("soak", "look at what the driver counts up or reuses: ring indices, ticket numbers, offsets beyond 2^31")
+@rule(
+    "soak",
+    "look at what the driver counts up, reuses or keeps (ring indices, offsets, buffers), and at what falls asleep",
+)
 def data_come_back_in_the_long_run(trial: Trial) -> str:
-    """Transfers of random sizes from random addresses come back unchanged for as long as the budget says."""
+    """Transfers of random sizes from random addresses come back unchanged, also after a rest, and nobody keeps them."""
     generator = random.Random(1)  # noqa: S311 - which sizes are tried is no secret
-    moved = number = 0
+    moved, number, rested_s, before_bytes, moved_before = 0, 0, 0.0, 0, 0
     with trial.opened() as card:
         probe, grain, step = card.probe, card.probe.limits.granularity, card.probe.limits.alignment
-        until_s = time.monotonic() + _SHARES["data"] * trial.rig.budget_s
-        while number < 2 or time.monotonic() < until_s:
+        share_s = _SHARES["data"] * trial.rig.budget_s
+        until_s, rest_s = time.monotonic() + share_s, min(_LONGEST_REST_S, _REST * share_s)
+        rest_from_s = until_s - share_s / 2
+        while number < 2 or rest_s or time.monotonic() < until_s:
+            if rest_s and number and time.monotonic() >= rest_from_s:
+                rested_s, rest_s = rest_s, 0.0
+                time.sleep(rested_s)
             nbytes = grain * int(max(1, probe.largest // grain) ** generator.random())
             out, into = Lent(nbytes, step * generator.randrange(64)), Lent(nbytes, step * generator.randrange(64))
             out.fill(stretch_of(number))
@@ -143,16 +158,27 @@ def data_come_back_in_the_long_run(trial: Trial) -> str:
             require(came == nbytes, f"{what}: {came} came back")
             into.require(stretch_of(number), what)
             into.require_guards()
+            if number == _WARM:
+                before_bytes, moved_before = _resident_bytes(), moved
             number, moved = number + 1, moved + nbytes
-    return f"{moved} bytes in {times(number, 'transfer')}"
+    grown = _resident_bytes() - before_bytes if number > _WARM else 0
+    seen = f"while {moved - moved_before} bytes were moved, the process grew by {grown}"
+    require(grown < max(_MAY_GROW, (moved - moved_before) // 4), f"{seen}: something is kept of each transfer")
+    return f"{moved} bytes in {times(number, 'transfer')}, with a rest of {rested_s:.2g} s"
 
 
-@rule("soak", "count what connect takes and what close gives back, one by one")
+def _resident_bytes() -> int:
+    """Of the process's memory, what is in use now (proc(5), statm)."""
+    pages = Path("/proc/self/statm").read_text("ascii").split()[1]
+    return int(pages) * os.sysconf("SC_PAGE_SIZE")
+
+
+@rule("soak", "count what connect takes and what close gives back, one by one; keep the identity that the card tells")
 def many_openings_leave_nothing(trial: Trial) -> str:
-    """The card opens and closes again and again, with data in between, and nothing adds up."""
+    """The card opens and closes again and again, with data in between, as the same card, and nothing adds up."""
     until_s = time.monotonic() + _SHARES["openings"] * trial.rig.budget_s
     openings = 0
-    before = None
+    before = identity = None
     while openings < 3 or time.monotonic() < until_s:
         with trial.opened() as card:
             nbytes = card.probe.few
@@ -161,6 +187,11 @@ def many_openings_leave_nothing(trial: Trial) -> str:
             came = card.probe.echo(out.view, into.view)
             require(came == nbytes, f"opening {openings + 1}: {came} of {nbytes} bytes came back")
             into.require(stretch_of(openings), f"opening {openings + 1}")
+            source = card.card.part(IdentitySource)
+            if source is not None:
+                now = card.control(source.read_identity)
+                identity = identity or now
+                require(now == identity, f"at opening {openings + 1} it is another card: {now.model} {now.serial}")
         before = before or Held.now()  # after the first, which may make what is kept on purpose
         openings += 1
     left = left_since(before or Held.now(), openings - 1)

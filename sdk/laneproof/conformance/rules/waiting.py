@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import resource
 import threading
 import time
 from collections.abc import Callable, Generator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 
 from laneproof.clock import Deadline
 from laneproof.conformance.finding import Broken, NotApplicable, NotDemonstrated, require
@@ -14,13 +15,21 @@ from laneproof.conformance.opened import Opened, Probe
 from laneproof.conformance.rule import rule
 from laneproof.conformance.trial import Trial
 from laneproof.conformance.watch import Beside
-from laneproof.conformance.words import told
+from laneproof.conformance.words import times, told
 from laneproof.contract import StreamPath
 from laneproof.errors import Interrupted
 
 _TRICKLE_S = 0.05
 _LONG_S = 10.0
 """A deadline that is not."""
+_FAR_BEYOND_S = 0.02
+_FAR_S = tuple(
+    beyond / per_second + _FAR_BEYOND_S
+    for beyond, per_second in ((1 << 16, 1000), (1 << 32, 10**6), (1 << 31, 1000), (1 << 32, 1000), (1 << 63, 10**9))
+)
+"""Just beyond what counters of milli-, micro- and nanoseconds hold, in seconds."""
+_LONGEST_TURN_S = 0.001
+"""How long a call that waits may compute between two times that it sleeps, in seconds."""
 _FLOOD = 32 << 20
 """Bytes after which a card that still takes more is not going to be full."""
 
@@ -56,19 +65,62 @@ def _require_in_time(card: Opened, what: str, until_s: float) -> None:
 def a_deadline_is_kept(trial: Trial) -> str:
     """A call that waits in vain comes back at its deadline, not before and not later than the rig's slack."""
     with trial.opened() as card:
+        card.probe.require_a_flow()
+        for probe in card.probes:
+            view = Lent(probe.limits.granularity).view
+            with Deadline(2 * trial.rig.wait_s, card.clock) as deadline:
+                until_s = card.clock.now_s() + deadline.left_s()
+                card.clock.sleep(trial.rig.wait_s)  # a driver that counts from its own start is late by that much
+                came = _wait(probe, view, deadline)
+                require(not came, f"{came} came that nobody had sent")
+                _require_in_time(card, "a wait", until_s)
+                _wait(probe, view, deadline)
+                _require_in_time(card, "a second wait under the same deadline", until_s)
+            _settle(probe)
+    return f"two waits under one deadline of {2 * trial.rig.wait_s:g} s ended with it, on each channel"
+
+
+@rule("card", "count a deadline's seconds as Python does, or wait in turns; 32 bits of milliseconds do not hold them")
+def a_long_deadline_is_long(trial: Trial) -> str:
+    """A call that waits in vain is still waiting, however far away its deadline is."""
+    with trial.opened() as card:
+        probe = card.probe
+        if card.clock.virtual:
+            raise NotApplicable("in virtual time nothing waits long enough")
+        for timeout_s in _FAR_S:
+            view = Lent(probe.limits.granularity).view
+            with Deadline(timeout_s, card.clock) as deadline:
+                waiting = trial.beside(lambda view=view, deadline=deadline: _wait(probe, view, deadline))
+                waiting.join(2 * _FAR_BEYOND_S)
+                ended = not waiting.running
+                deadline.cancel()
+                with suppress(Interrupted):
+                    came = waiting.result()
+                    require(not ended, f"with {timeout_s:.6g} s to wait, {came or 'nothing'} came back at once")
+        _settle(probe)
+    return f"deadlines of {_FAR_S[0]:.3g} to {_FAR_S[-1]:.3g} s"
+
+
+@rule("card", "wait in deadline.wait or deadline.pause, which sleep, and never in a loop that asks the time")
+def a_wait_sleeps(trial: Trial) -> str:
+    """A call that waits in vain leaves the processor to others, if only for a moment at a time."""
+    with trial.opened() as card:
         probe = card.probe
         probe.require_a_flow()
+        if card.clock.virtual:
+            raise NotApplicable("in virtual time nothing waits")
         view = Lent(probe.limits.granularity).view
         with Deadline(2 * trial.rig.wait_s, card.clock) as deadline:
-            until_s = card.clock.now_s() + deadline.left_s()
-            card.clock.sleep(trial.rig.wait_s)  # a driver that counts from its own start is late by that much
-            came = _wait(probe, view, deadline)
-            require(not came, f"{came} came that nobody had sent")
-            _require_in_time(card, "a wait", until_s)
+            before, began_s = resource.getrusage(resource.RUSAGE_THREAD), time.monotonic()
             _wait(probe, view, deadline)
-            _require_in_time(card, "a second wait under the same deadline", until_s)
+            after, took_s = resource.getrusage(resource.RUSAGE_THREAD), time.monotonic() - began_s
         _settle(probe)
-    return f"two waits under one deadline of {2 * trial.rig.wait_s:g} s ended with it"
+    used_s = after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
+    seen = f"{used_s:.2g} s of processor time in a wait of {took_s:.2g} s"
+    sleeps = after.ru_nvcsw - before.ru_nvcsw
+    spins = used_s > took_s / 10 and used_s / (1 + sleeps) > _LONGEST_TURN_S
+    require(not spins, f"{seen}, in which it slept {times(sleeps, 'time')}")
+    return seen
 
 
 @rule(

@@ -3,17 +3,24 @@
 from __future__ import annotations
 
 import random
+import time
+from collections.abc import Callable
 from contextlib import suppress
 from functools import partial
 
-from laneproof.conformance.finding import Broken, NotApplicable, require
+from laneproof.clock import Deadline
+from laneproof.conformance.finding import Broken, NotApplicable, NotDemonstrated, require
 from laneproof.conformance.memory import Lent, stretch_of
-from laneproof.conformance.opened import Probe
+from laneproof.conformance.opened import CONTROL_S, Probe
 from laneproof.conformance.rule import rule
 from laneproof.conformance.trial import Trial, refused
 from laneproof.contract import CopyEngine, WindowPath
-from laneproof.errors import LaneproofError
+from laneproof.errors import Interrupted, LaneproofError
 
+_LONG = 1 << 26
+"""Bytes of the longest write or read that is made to see whether it ends."""
+_LONG_TURN = 16
+"""Of so many writes one is nearly as long as may be."""
 _OFFSETS = 64
 """Offsets are tried at each place in a cache line, in steps of the granularity."""
 
@@ -65,6 +72,8 @@ def a_window_holds_what_was_written_where(trial: Trial) -> str:
         generator = random.Random(len(content))  # noqa: S311 - which sizes are tried is no secret
         for number in range(_OFFSETS):
             nbytes = min(len(content), generator.choice((1, 3, 8, 65)) * grain)
+            if number % _LONG_TURN == _LONG_TURN - 1:
+                nbytes = probe.largest - number * grain % probe.largest
             offset = min(number * grain, len(content) - nbytes)
             patch = Lent(nbytes, offset=number * probe.limits.alignment % 64)
             patch.fill(stretch_of(100 + number))
@@ -88,6 +97,9 @@ def a_window_ends_where_it_says(trial: Trial) -> str:
         size, grain = probe.window.size, probe.limits.granularity
         last = Lent(grain)
         last.fill(stretch_of(1))
+        front = Lent(grain)
+        front.view[:] = bytes([0x5A]) * grain
+        _write(probe, 0, front.view)
         kept = bytes(_read(probe, 0, grain))
         at_end = size // grain * grain - grain
         _write(probe, at_end, last.view)
@@ -105,6 +117,52 @@ def a_window_ends_where_it_says(trial: Trial) -> str:
         )
         require(_read(probe, at_end, grain) == last.view, "the end of the window has changed")
     return f"{size} bytes, and not one more"
+
+
+@rule("card", "look at the deadline after each piece, on the fast path too: of at most some milliseconds' bytes")
+def a_window_keeps_its_deadline(trial: Trial) -> str:
+    """A long write or read ends soon after its deadline, or after it was cancelled, wherever it begins and ends."""
+    with trial.opened() as card:
+        probe, rig = card.probe, trial.rig
+        if card.clock.virtual or not probe.limits.granularity < probe.window.size:
+            raise NotApplicable("in virtual time, or in one granule, nothing takes long")
+        grain, long_s = probe.limits.granularity, rig.slack_s + rig.wait_s
+        most = min(
+            probe.window.size, probe.limits.max_transfer, _LONG, int(3 * long_s * probe.limits.nominal_bytes_per_s)
+        )
+        whole, odd = most // grain * grain, (most // grain - 1) * grain
+        buffer, longest_s = Lent(whole), 0.0
+        for offset, nbytes in ((0, whole), (grain, odd)):
+            for call in (probe.window.write, probe.window.read_into):
+                began_s = time.monotonic()
+                moved = card.within(probe.time_for_s(nbytes), call, offset, buffer.view[:nbytes])
+                took_s = time.monotonic() - began_s
+                longest_s = max(longest_s, took_s)
+                if moved == nbytes and took_s <= long_s:
+                    continue
+                for cancelled in (False, True):
+                    late_s = _ended_s(probe, call, offset, buffer.view[:nbytes], cancelled=cancelled)
+                    when = "was cancelled" if cancelled else "was to end"
+                    seen = f"{call.__name__} of {nbytes} bytes at {offset} came back {late_s:.2g} s after it {when}"
+                    require(late_s <= rig.slack_s, seen)
+    if longest_s <= long_s:
+        raise NotDemonstrated(f"{whole} bytes take {longest_s:.2g} s, so that a deadline that is ignored costs nothing")
+    return f"{whole} bytes, which take {longest_s:.2g} s, ended at the deadline and when they were cancelled"
+
+
+def _ended_s(probe: Probe, call: Callable[..., int], offset: int, view: memoryview, *, cancelled: bool) -> float:
+    """How many seconds a call came back after its deadline, or after it was cancelled."""
+    wait_s = probe.opened.trial.rig.wait_s
+    with Deadline(CONTROL_S if cancelled else wait_s, probe.opened.clock) as deadline:
+        began_s = time.monotonic()
+        moving = probe.opened.trial.beside(lambda: probe.opened.call(call, offset, view, deadline, deadline=deadline))
+        moving.join(wait_s)
+        if cancelled:
+            deadline.cancel()
+        with suppress(Interrupted):
+            moved = moving.result()
+            require(0 <= moved <= len(view), f"{call.__name__} says that it moved {moved!r} of {len(view)} bytes")
+    return moving.ended_s - began_s - wait_s
 
 
 def _engine(probe: Probe) -> CopyEngine:
