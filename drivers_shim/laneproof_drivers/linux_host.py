@@ -7,14 +7,17 @@ Linux's files are read is said in the modules that read them. A recording is sur
 from __future__ import annotations
 
 import os
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 
 from laneproof.clock import Deadline
 from laneproof.contract import RecordingHost
-from laneproof.readings import HostLink, HostSurvey, PartnerLink, Unavailable
+from laneproof.errors import NotOffered
+from laneproof.readings import Check, HostLink, HostSurvey, PartnerLink, Unavailable, Use
 from laneproof_drivers import kernel_settings
+from laneproof_drivers.card_readiness import Computer
 from laneproof_drivers.host_links import half_hidden_link, link_below
+from laneproof_drivers.host_readiness import readiness
 from laneproof_drivers.host_tree import HostTree, this_computer
 from laneproof_drivers.link_files import read_end
 from laneproof_drivers.recorded_tree import NotedTree, packed, tree_at
@@ -45,6 +48,12 @@ class LinuxHost(RecordingHost):
     def survey(self, deadline: Deadline) -> HostSurvey:
         """Every link, by the near port's address. Never fails over what Linux does or does not show."""
         return _survey(NotedTree(self._tree), deadline)
+
+    def readiness(self, uses: Sequence[Use], deadline: Deadline) -> tuple[Check, ...]:
+        """Raises NotOffered for a recording: whether a computer is ready shows on itself alone."""
+        if self._tree.name:
+            raise NotOffered("a recording does not tell whether a computer is ready; run it there")
+        return readiness(Computer(self._tree), uses, deadline)
 
     def record(self, deadline: Deadline, *, with_serials: bool = False) -> bytes:
         noted = NotedTree(self._tree)

@@ -142,10 +142,10 @@ class PciObserver(LinkObserver, ErrorObserver, ConditionObserver, IdentitySource
 
 
 class PciObservers(ObserverSource):
-    """Attaches to functions of this computer, or of the recording at `root`."""
+    """Attaches to functions of this computer, of the recording at `root`, or of a tree that is there already."""
 
-    def __init__(self, root: Path | None = None) -> None:
-        self._tree: HostTree = this_computer() if root is None else tree_at(root)
+    def __init__(self, root: Path | HostTree | None = None) -> None:
+        self._tree = root if isinstance(root, HostTree) else this_computer() if root is None else tree_at(root)
 
     def attach(self, address: str, deadline: Deadline) -> tuple[Part, ...]:
         """One observer for the function at `address`. Raises BadInput for no address or a port's, CannotOpen."""

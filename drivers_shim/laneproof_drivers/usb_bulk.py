@@ -105,7 +105,7 @@ def _open(address: str, options: UsbOptions) -> Carrier:
             usb.util.dispose_resources(device)
         if isinstance(error, BadInput):
             raise
-        raise _not_opened(address, error) from error
+        raise not_opened(address, error) from error
     except BaseException:
         if device is not None:
             usb.util.dispose_resources(device)
@@ -192,7 +192,7 @@ _REMEDIES = {
 }
 
 
-def _not_opened(address: str, error: Exception) -> CannotOpen:
+def not_opened(address: str, error: Exception) -> CannotOpen:
     number = error.errno if isinstance(error, OSError) else None
     if isinstance(error, ValueError) and "langid" in str(error):  # how pyusb says that it may not read texts
         number = errno.EACCES

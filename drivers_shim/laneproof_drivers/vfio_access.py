@@ -54,19 +54,29 @@ class Access:
 
     def open(self, function: Function, interface: Interface, undo: ExitStack) -> tuple[Device, AddressSpace]:
         """The function, and what it reaches; `undo` gives both back. Raises CannotOpen, CardInUse."""
-        number = _group_number(function)
-        _require_bound(function)
-        nodes = Nodes(
-            container=str(self.dev / "vfio/vfio"),
-            group=str(self.dev / "vfio" / number),
-            iommufd=str(self.dev / "iommu"),
-            device=self._device_file(function),
-        )
+        number = group_number(function)
+        require_bound(function)
+        nodes = self.nodes(function)
         if interface == "auto":
             interface = nodes.offered()
         if interface == "group":
             return self._by_group(function, number, nodes, undo)
         return self._by_iommufd(function, number, nodes, undo)
+
+    def nodes(self, function: Function) -> Nodes:
+        """Raises CannotOpen."""
+        return Nodes(
+            container=str(self.dev / "vfio/vfio"),
+            group=str(self.dev / "vfio" / group_number(function)),
+            iommufd=str(self.dev / "iommu"),
+            device=self._device_file(function),
+        )
+
+    def require_alone(self, function: Function) -> None:
+        """Raise CannotOpen where others of its group are in use."""
+        number = group_number(function)
+        if self._others(function, number):
+            raise CannotOpen(self._shared(function, number))
 
     def _device_file(self, function: Function) -> str | None:
         """Its own file. Older kernels, and those built without VFIO_DEVICE_CDEV, have the name and no file."""
@@ -137,7 +147,7 @@ class Access:
         return others
 
 
-def _group_number(function: Function) -> str:
+def group_number(function: Function) -> str:
     """The number of its IOMMU group. Raises CannotOpen."""
     try:
         return os.path.basename(os.readlink(function.folder / "iommu_group"))
@@ -148,8 +158,8 @@ def _group_number(function: Function) -> str:
         ) from None
 
 
-def _require_bound(function: Function) -> None:
-    """Raises CannotOpen, CardInUse."""
+def require_bound(function: Function) -> None:
+    """Raise CannotOpen, CardInUse where the function is not bound to vfio-pci."""
     bound = function.driver()
     if bound == DRIVER:
         return

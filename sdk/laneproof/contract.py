@@ -33,7 +33,7 @@ from attrs import field, frozen, validators
 
 from laneproof.clock import Clock, Deadline, MonotonicClock
 from laneproof.errors import DriverFault
-from laneproof.readings import Conditions, ErrorReading, HostSurvey, Identity, LinkReading, Retraining
+from laneproof.readings import Check, Conditions, ErrorReading, HostSurvey, Identity, LinkReading, Retraining, Use
 
 CONTRACT = 1
 """The number of this contract. A driver with this number, or the one before it, is accepted."""
@@ -388,6 +388,10 @@ class Host(ABC):
     @abstractmethod
     def survey(self, deadline: Deadline) -> HostSurvey:
         """Every link that the host shows, both partners, read-only and without privilege."""
+
+    def readiness(self, uses: Sequence[Use], deadline: Deadline) -> tuple[Check, ...]:
+        """Whether the host is ready for a run over these cards, or, with none, in general; reads only, opens none."""
+        return ()
 
 
 class RecordingHost(Host):

@@ -7,10 +7,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from typing import Any, TypeVar
+from typing import Any, Literal, TypeVar, get_args
 
 from attrs import field, frozen
-from attrs.validators import optional
+from attrs.validators import in_, optional
 
 
 @frozen
@@ -318,3 +318,37 @@ class HostSurvey:
     kernel_arguments: tuple[str, ...] = ()
     """Those that the kernel was started with and that bear on what can be seen."""
     aspm_policy: str | None = None
+
+
+@frozen(kw_only=True)
+class Use:
+    """A card that a run will use, as `registry.parse_uri` parts its URI; what a host is to be ready for.
+
+    `observe` is where its link is seen; `in_flight_bytes` are in buffers that the card reaches at one time.
+    """
+
+    uri: str
+    scheme: str
+    address: str
+    options: Mapping[str, str] = field(factory=dict[str, str])
+    observe: str | None = None
+    in_flight_bytes: int = 0
+
+
+CheckOutcome = Literal["ok", "warning", "missing", "not known"]
+
+
+@frozen(kw_only=True)
+class Check:
+    """One thing that has to be so on the host before a run, and what was found.
+
+    `missing`: the run would end in error. `not known`: the run could not tell what it is there to tell. `warning`:
+    anything less. Whatever is not ok has a `remedy`.
+    """
+
+    name: str
+    outcome: CheckOutcome = field(validator=in_(get_args(CheckOutcome)))
+    found: str
+    remedy: str = ""
+    uri: str = ""
+    """The card that it is about; empty for the host as a whole."""

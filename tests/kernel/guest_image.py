@@ -31,6 +31,7 @@ ROOT = Path(__file__).parents[2]
 MODULES = (
     *("virtio_pci", "virtio_console", "aer_inject", "nvme", "vfio_iommu_type1", "vfio_pci"),
     *("dummy_hcd", "usb_f_fs"),  # a USB host and a device in one kernel, the device's functions in a process
+    *("virtio_blk", "crc32c_generic", "ext4"),  # a disk and a file system on it
 )
 DEPENDENCIES = (
     *("numpy", "attrs", "cattrs", "typing_extensions", "rich", "markdown-it-py", "mdurl", "pygments"),

@@ -12,12 +12,14 @@ import random
 import socket
 import struct
 import threading
+import time
 from collections.abc import Callable
 from contextlib import suppress
 from pathlib import Path
 
-SECTOR = 512
-"""Bytes that a disk writes whole or not at all."""
+SECTOR = 4096
+"""Bytes that a disk writes whole or not at all: a physical sector of the disks of today. With the 512 of old ones ext4
+itself may not come back: its superblock has 1024 with one checksum over them."""
 
 _OPTION, _REPLY = b"IHAVEOPT", 0x3E889045565A9
 _REQUEST, _SIMPLE = 0x25609513, 0x67446698
@@ -32,27 +34,34 @@ _EINVAL = 22
 class LossyDisk:
     """Serves one QEMU at a time, on the Unix socket `path`, the image in the file `image`. A context manager."""
 
-    def __init__(self, image: Path, path: Path, seed: int) -> None:
+    def __init__(self, image: Path, path: Path, seed: int, *, lies: bool = False) -> None:
+        """`lies`: it answers a flush at once and keeps nothing for it."""
         self._content = bytearray(image.read_bytes())
         """What reads see."""
         self._kept = bytearray(self._content)
         """What a power cut leaves for sure."""
         self._unflushed: set[int] = set()
-        self._image, self._random = image, random.Random(seed)
-        self._lock = threading.Lock()
+        self._image, self._random, self._lies = image, random.Random(seed), lies
+        self._changed = threading.Condition()
         self._listener = socket.socket(socket.AF_UNIX)
         self._listener.bind(str(path))
         self._listener.listen(1)
         self._client: socket.socket | None = None
-        self._cut = False
-        self.flushes = 0
+        self._cut_s: float | None = None
+        self._writes_left = 0
         self.url = f"nbd+unix:///?socket={path}"
-        threading.Thread(target=self._serve, daemon=True).start()
+        self._thread = threading.Thread(target=self._serve, daemon=True)
+        self._thread.start()
 
-    def cut(self) -> tuple[int, int]:
-        """The power fails: how many unflushed sectors reached the image, and how many did not."""
-        with self._lock:
-            self._cut = True
+    def cut(self, writes: int = 0) -> tuple[float, int, int]:
+        """The power fails, at once or right after so many more writes: amid a flush's, then, as a rule. If they do not
+        come it fails in ten seconds. When that was, how many unflushed sectors reached the image, and how many did not.
+        """
+        with self._changed:
+            self._writes_left = writes
+            if writes:
+                self._changed.wait_for(lambda: self._cut_s is not None, timeout=10)
+            self._cut_s = self._cut_s or time.monotonic()
             waiting = sorted(self._unflushed)
             lucky = [sector for sector in waiting if self._random.random() < 0.5]
             for sector in lucky:
@@ -60,14 +69,15 @@ class LossyDisk:
                 self._kept[at] = self._content[at]
             self._image.write_bytes(self._kept)
         self.close()
-        return len(lucky), len(waiting) - len(lucky)
+        return self._cut_s, len(lucky), len(waiting) - len(lucky)
 
     def close(self) -> None:
         for one in (self._listener, self._client):
             if one is not None:
                 with suppress(OSError):
                     one.shutdown(socket.SHUT_RDWR)
-                one.close()
+        self._thread.join()
+        self._listener.close()
 
     def __enter__(self) -> LossyDisk:
         return self
@@ -115,12 +125,14 @@ class LossyDisk:
             data = _exactly(client, nbytes) if kind == _WRITE else b""
             if kind == _DISCONNECT:
                 return
-            with self._lock:
-                if self._cut:
+            with self._changed:
+                if self._cut_s is not None:
                     return
                 answer = work[kind](offset, nbytes, data) if kind in work else b""
                 if flags & _FORCE:
                     self._keep(range(offset // SECTOR, -(-(offset + nbytes) // SECTOR)))
+                if kind == _WRITE:
+                    self._count_down()
             error = 0 if kind in work else _EINVAL
             client.sendall(struct.pack(">IIQ", _SIMPLE, error, cookie) + answer)
 
@@ -129,12 +141,19 @@ class LossyDisk:
         self._unflushed.update(range(offset // SECTOR, -(-(offset + nbytes) // SECTOR)))
         return b""
 
+    def _count_down(self) -> None:
+        self._writes_left -= 1
+        if self._writes_left == 0:
+            self._cut_s = time.monotonic()
+            self._changed.notify()
+
     def _flush(self) -> bytes:
-        self.flushes += 1
         self._keep(tuple(self._unflushed))
         return b""
 
     def _keep(self, sectors: range | tuple[int, ...]) -> None:
+        if self._lies:
+            return
         for sector in sectors:
             at = slice(sector * SECTOR, (sector + 1) * SECTOR)
             self._kept[at] = self._content[at]

@@ -70,6 +70,10 @@ class Counted:
     errors: Plain
 
 
+ROUTINE = frozenset({"training"})
+"""Kinds of events that stand on record, and that nobody wants to read one by one: what went as it should."""
+
+
 @frozen
 class Noted:
     """Something happened; `clock_s` by the card's clock, since it was opened."""

@@ -13,6 +13,9 @@ from laneproof.readings import AtLeast, Count, ErrorReading, LinkReading, Partne
 _RECEIVED_DAMAGED = {"RxErr", "BadTLP", "BadDLLP"}
 """What a receiver counts when a packet arrives damaged on an otherwise working link."""
 
+MOST_COUNTED = 1 << 32
+"""More errors than any step counts: more than a year of a hundred a second."""
+
 
 def plain_link(reading: LinkReading) -> Plain:
     """Both partners' view of the link; {"unavailable": why} for one that cannot be seen."""
@@ -85,6 +88,14 @@ def judge_link_errors(added: ErrorReading, limit: int, findings: Findings) -> No
         bits = 8 * (findings.bytes_moved - findings.bytes_carried)
         exposure = f"while {bits} payload bits came back" if bits else "idle"
         findings.passed(f"{f'at most {limit}' if limit else 'no'} link errors counted at either end, {exposure}")
+
+
+def too_many_link_errors(limit: int, nbytes: int | None) -> tuple[tuple[str, str], ...]:
+    """Key and remedy where a house limit allows an error for each bit of the `nbytes` that are to be moved, or more
+    than anybody counts; nothing where it can fail."""
+    if limit < (min(MOST_COUNTED, 8 * nbytes) if nbytes else MOST_COUNTED):
+        return ()
+    return (("max_link_errors", f"{limit} can never fail, for no step of this size counts so many; give fewer"),)
 
 
 def remark_link_errors(added: ErrorReading, findings: Findings) -> None:

@@ -15,10 +15,9 @@ from multiprocessing.connection import Connection
 
 from laneproof.campaign.events import Event, Expecting, SlotFinished
 from laneproof.campaign.results import Reason
-from laneproof.campaign.slot_run import SlotJob, SlotRun
+from laneproof.campaign.slot_run import SlotJob, SlotRun, Stop
 from laneproof.campaign.start import CommonStart
 from laneproof.campaign.verdict import Verdict
-from laneproof.campaign.worker import STOP
 
 STUCK_GRACE_S = 10.0
 """Real seconds beyond what a slot said a call may take, after which it counts as hung."""
@@ -30,8 +29,8 @@ class Place(ABC):
     """Where one slot's job runs. Events come through the function given, from any thread; the last is SlotFinished."""
 
     @abstractmethod
-    def stop(self) -> None:
-        """Ask the slot to end; may be repeated."""
+    def stop(self, rule: str = "") -> None:
+        """Ask the slot to end, as `SlotRun.stop`; may be repeated."""
 
     @abstractmethod
     def look_after(self) -> None:
@@ -48,8 +47,8 @@ class ThreadPlace(Place):
         self._thread = threading.Thread(target=self._run.run, name=f"laneproof-{job.name}", daemon=True)
         self._thread.start()
 
-    def stop(self) -> None:
-        self._run.stop()
+    def stop(self, rule: str = "") -> None:
+        self._run.stop(rule)
 
     def look_after(self) -> None:
         """A simulated card's deadlines pass in virtual time; it cannot hang on hardware."""
@@ -77,20 +76,20 @@ class ProcessPlace(Place):
             process_group=0,  # Ctrl-C goes to the foreground group; the parent alone decides what it means
         )
         theirs.close()
-        self._connection: Connection[SlotJob | str, Event] = Connection(ours.detach())
+        self._connection: Connection[SlotJob | Stop, Event] = Connection(ours.detach())
         with suppress(OSError):  # it has died already; the reader says how
             self._connection.send(job)
         self._reader = threading.Thread(target=self._read, name=f"laneproof-{job.name}", daemon=True)
         self._reader.start()
 
-    def stop(self) -> None:
+    def stop(self, rule: str = "") -> None:
         with self._lock:
             if self._finished or self._stopped:  # once is enough, and a process that hangs takes in no more
                 return
             self._stopped = True
             self._until_s = min(self._until_s, time.monotonic() + STUCK_GRACE_S)
         with suppress(OSError):  # it is going already; the reader says how
-            self._connection.send(STOP)
+            self._connection.send(Stop(rule))
 
     def look_after(self) -> None:
         with self._lock:

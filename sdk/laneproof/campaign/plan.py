@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 import math
 import secrets
 from collections.abc import Callable, Iterable, Mapping
@@ -15,32 +16,71 @@ import attrs
 from attrs import field, frozen, validators
 
 from laneproof import registry
+from laneproof.campaign import declared
+from laneproof.campaign.declared import Ambient, Declared, Equipment, Notes, Operator, Sample, Text
+from laneproof.campaign.order import Order, Turn, turns
 from laneproof.campaign.steps import STEPS, Expectation, Step
 from laneproof.documents import Rate, Seconds, Share, Size, SpeedGtps, parse_toml, printable, read_toml, structure
 from laneproof.errors import BadInput
 from laneproof.integrity import pattern
 
+MOST_TURNS = 10_000
+"""Steps, repetitions included, that a plan may have."""
+StopOn = Literal["never", "error", "fail"]
+"""The mildest verdict that ends something; an error ends what a fail does."""
+
 
 @frozen(kw_only=True)
 class PlannedEndpoint:
-    """One card to test: its URI, where its link is seen, what is expected, and the name that results carry."""
+    """One card to test: its URI, where its link is seen, what is expected, and the name that results carry.
+
+    Endpoints of one `group` take turns, whole slot after whole slot; all others run at the same time.
+    """
 
     uri: str
     observe: str | None = None
     name: str | None = None
+    group: Text | None = None
     expect: Expectation = field(factory=Expectation)
 
 
 @frozen(kw_only=True)
 class Plan:
-    """Steps over endpoints. Every endpoint goes through all steps, in order; endpoints run at the same time."""
+    """Steps over endpoints. Every endpoint goes through all steps, `repeat` times; endpoints run at the same time,
+    but for those of one group.
+
+    `stop_slot_on` and `stop_run_on` say after which verdict of a step its slot, or every slot, takes no other;
+    `stop_after` ends the run after that time by the computer's clock.
+    """
 
     schema: Literal[1] = 1
     name: str = "plan"
-    seed: int | None = field(default=None, validator=validators.optional(validators.ge(0)))
+    seed: int | None = field(default=None, validator=validators.optional([validators.ge(0), validators.lt(1 << 64)]))
     """Decides which stretch of each pattern is sent; the same seed sends the same bytes. Left out: see `seeded`."""
+    repeat: int = field(default=1, validator=[validators.ge(1), validators.le(MOST_TURNS)])
+    order: Order = "as written"
+    """Shuffled: by the seed, anew in each repetition."""
+    stop_slot_on: StopOn = "never"
+    stop_run_on: StopOn = "never"
+    stop_after: Seconds | None = field(default=None, validator=validators.optional(validators.gt(Seconds(0))))
     endpoint: tuple[PlannedEndpoint, ...] = ()
     step: tuple[Step, ...] = ()
+    operator: Operator | None = None
+    sample: Sample | None = None
+    equipment: tuple[Equipment, ...] = ()
+    ambient: Ambient = field(factory=Ambient)
+    declared: Declared = field(factory=Declared)
+    notes: Notes = field(factory=lambda: Notes({}))
+
+    @property
+    def turns(self) -> tuple[Turn, ...]:
+        """Which step stands at each position of a slot's run."""
+        return tuple(turns(len(self.step), self.repeat, self.order, self.seed or 0))
+
+    @property
+    def sequence(self) -> tuple[Step, ...]:
+        """The step at each position."""
+        return tuple(self.step[turn.step] for turn in self.turns)
 
     def over(self, uris: Iterable[str]) -> Plan:
         """The same steps over other endpoints; those that the plan knows keep what it says of them."""
@@ -75,14 +115,34 @@ class Plan:
         return tuple(names)
 
     def to_dict(self) -> dict[str, Any]:
-        """The plan as plain data, sizes in bytes, times in seconds; what the ledger keeps."""
-        return {
-            "schema": self.schema,
-            "name": self.name,
-            "seed": self.seed,
-            "endpoint": [attrs.asdict(endpoint) for endpoint in self.endpoint],
-            "step": [{"kind": kind_of(step), **attrs.asdict(step)} for step in self.step],
-        }
+        """The plan as plain data, sizes in bytes, times in seconds, dates as text; what the ledger keeps."""
+        plain = attrs.asdict(self, value_serializer=lambda _, __, value: _plain(value))
+        plain["step"] = [{"kind": kind_of(step), **attrs.asdict(step)} for step in self.step]
+        return plain
+
+    def check(self) -> None:
+        """Raise BadInput, with the key, for what no single value shows to be wrong."""
+        if self.repeat * len(self.step) > MOST_TURNS:
+            raise BadInput(f"repeat: {self.repeat} × {len(self.step)} steps are more than {MOST_TURNS}; repeat less")
+        for index, endpoint in enumerate(self.endpoint):
+            try:
+                registry.parse_uri(endpoint.uri)
+            except BadInput as error:
+                raise BadInput(f"endpoint[{index}].uri: {error.args[0]}") from None
+            if endpoint.name and endpoint.name in [other.name for other in self.endpoint[:index]]:
+                raise BadInput(
+                    f'endpoint[{index}].name: "{printable(endpoint.name)}" is taken; give each a name of its own'
+                )
+        for index, step in enumerate(self.step):
+            for name in _patterns(step):
+                try:
+                    pattern(name)
+                except BadInput as error:
+                    raise BadInput(f"step[{index}]: {error.args[0]}") from None
+
+
+def _plain(value: Any) -> Any:
+    return value.isoformat() if isinstance(value, datetime.date) else value
 
 
 def kind_of(step: Step) -> str:
@@ -103,7 +163,8 @@ def builtin() -> Plan:
 
 def kept(data: dict[str, Any], where: str) -> Plan:
     """A plan as a ledger keeps it (`Plan.to_dict`). Raises BadInput for what is none."""
-    return parse(_without_none(data), where, readers={kind: _read_number(kind) for kind in _QUANTITIES})
+    numbers = {kind: _read_number(kind) for kind in _QUANTITIES}
+    return parse(_without_none(data), where, readers={**numbers, datetime.date: declared.read_kept_date})
 
 
 _QUANTITIES = {Size: int, Seconds: float, SpeedGtps: float, Rate: float, Share: float}
@@ -130,20 +191,11 @@ def parse(data: dict[str, Any], where: str, readers: Mapping[Any, Callable[[Any]
     """A plan from the tables of a document; `where` names it in errors, `readers` are those of `structure`."""
     if data.get("schema") != 1:
         raise BadInput(f"{where}: schema: write schema = 1, the form of plans that this version reads")
-    plan = structure(data, Plan, where, readers=readers, tagged={Step: STEPS})
-    for index, endpoint in enumerate(plan.endpoint):
-        try:
-            registry.parse_uri(endpoint.uri)
-        except BadInput as error:
-            raise BadInput(f"{where}: endpoint[{index}].uri: {error.args[0]}") from None
-        if endpoint.name and endpoint.name in [other.name for other in plan.endpoint[:index]]:
-            raise BadInput(f'{where}: endpoint[{index}].name: "{endpoint.name}" is taken; give each a name of its own')
-    for index, step in enumerate(plan.step):
-        for name in _patterns(step):
-            try:
-                pattern(name)
-            except BadInput as error:
-                raise BadInput(f"{where}: step[{index}]: {error.args[0]}") from None
+    plan = structure(data, Plan, where, readers={**declared.READERS, **readers}, tagged={Step: STEPS})
+    try:
+        plan.check()
+    except BadInput as error:
+        raise BadInput(f"{where}: {error.args[0]}") from None
     return plan
 
 

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from attrs import asdict, define, field, frozen
 
 from laneproof.campaign.verdict import Verdict, overall
 from laneproof.units import format_seconds
+
+if TYPE_CHECKING:
+    from laneproof.campaign.windows import Excluded, Window
 
 Plain = dict[str, Any]
 """Plain data: dicts with text keys, lists, text, numbers, booleans, None."""
@@ -97,6 +100,9 @@ class StepResult:
     """One step on one endpoint. Times are seconds of the card's clock since it was opened."""
 
     position: int
+    """Among all that the slot was to do, repetitions included."""
+    repetition: int = 1
+    """Which time the plan's steps were gone through, from 1 on."""
     kind: str
     verdict: Verdict
     reasons: tuple[Reason, ...]
@@ -112,6 +118,8 @@ class StepResult:
     def to_dict(self) -> Plain:
         return {
             "kind": self.kind,
+            "position": self.position,
+            "repetition": self.repetition,
             "verdict": str(self.verdict),
             "reasons": [{"verdict": str(reason.verdict), "text": reason.text} for reason in self.reasons],
             "started_s": self.started_s,
@@ -212,7 +220,7 @@ class Segment:
 
 @frozen
 class Marker:
-    """What somebody noted while the run went on; `opens` or `closes` is the name of a window, or None."""
+    """What somebody noted while the run went on; `opens`, `closes` or `excludes` is the name of a window, or None."""
 
     number: int
     segment: int
@@ -220,6 +228,7 @@ class Marker:
     text: str
     opens: str | None
     closes: str | None
+    excludes: str | None = None
 
 
 @frozen
@@ -263,6 +272,10 @@ class RunResult:
     endpoints: tuple[EndpointResult, ...]
     segments: tuple[Segment, ...] = ()
     markers: tuple[Marker, ...] = ()
+    windows: tuple[Window, ...] = ()
+    """What markers opened, in that order."""
+    excluded: Excluded | None = None
+    """Where markers exclude windows: what the run comes to with and without them. `verdict` is with them."""
     amendments: tuple[Amendment, ...] = ()
     seal: Seal | None = None
     """None for a ledger from before its rows were chained."""
@@ -284,6 +297,8 @@ class RunResult:
             "endpoints": [endpoint.to_dict() for endpoint in self.endpoints],
             "segments": [segment.to_dict() for segment in self.segments],
             "markers": [asdict(marker) for marker in self.markers],
+            "windows": [window.to_dict() for window in self.windows],
+            "excluded": None if self.excluded is None else self.excluded.to_dict(),
             "amendments": [asdict(amendment) for amendment in self.amendments],
             "seal": None if self.seal is None else asdict(self.seal),
         }

@@ -4,24 +4,32 @@ from __future__ import annotations
 
 import queue
 import threading
+import time
 from collections.abc import Callable
+from contextlib import suppress
 from datetime import UTC, datetime
 from pathlib import Path
+
+import attrs
 
 from laneproof import endpoint as endpoints
 from laneproof import registry
 from laneproof.campaign import plan as plans
+from laneproof.campaign.carried import RunSoFar
 from laneproof.campaign.environment import environment
-from laneproof.campaign.events import Event, Expecting, Progress, SlotFinished
+from laneproof.campaign.events import Event, Expecting, Progress, SlotFinished, StepFinished
 from laneproof.campaign.ledger import Ledger, read_ledger
+from laneproof.campaign.lines import Lines
 from laneproof.campaign.places import Place, ProcessPlace, ThreadPlace
 from laneproof.campaign.plan import Plan
-from laneproof.campaign.results import RunResult
-from laneproof.campaign.slot_run import SlotJob
+from laneproof.campaign.results import Reason, RunResult
+from laneproof.campaign.slot_run import SlotJob, not_run, reaches
 from laneproof.campaign.start import CommonStart
+from laneproof.campaign.verdict import Verdict
 from laneproof.campaign.worker import load_kernels
 from laneproof.contract import Driver
-from laneproof.errors import BadInput, CannotOpen, StorageFault
+from laneproof.errors import BadInput, CannotOpen, LaneproofError, StorageFault
+from laneproof.units import format_seconds
 
 POLL_S = 0.1
 
@@ -44,6 +52,18 @@ def validate(plan: Plan) -> None:
             raise BadInput(f"endpoint[{index}] {planned.uri}: {error.args[0]}") from None
         except Exception:  # noqa: S112 - a driver may raise anything: a finding about its slot, for the run to report
             continue
+    plan.check()
+
+
+def nominal_rates(plan: Plan) -> dict[str, float]:
+    """Nominal bytes per second by URI, of the simulated cards alone: no other is opened to be asked."""
+    rates: dict[str, float] = {}
+    for planned in plan.endpoint:
+        driver = _driver(planned.uri)
+        if driver is not None and not driver.physical:
+            with suppress(LaneproofError), endpoints.open(planned.uri) as card:
+                rates[planned.uri] = card.limits.nominal_bytes_per_s
+    return rates
 
 
 def physical_endpoints(plan: Plan) -> tuple[str, ...]:
@@ -91,15 +111,11 @@ def run(
         plan.refuse_commands()
     physical = set(physical_endpoints(plan))
     plan = plan.seeded(physical=bool(physical))
-    jobs = [
-        SlotJob(name=name, number=number, planned=planned, steps=plan.step, seed=plan.seed or 0)
-        for number, (name, planned) in enumerate(zip(plan.names(), plan.endpoint, strict=True))
-    ]
     if physical:
         load_kernels(plan.step)  # compiled here and kept on disk, so that slots' processes need only load them
     with Ledger(ledger_path) as ledger:
         ledger.begin(plan, environment(cautions_acknowledged) | {"caveats": caveats(plan)}, physical)
-        _run_slots(jobs, physical, ledger, watch, stop or threading.Event())
+        _Running(plan, _jobs(plan), physical, ledger, watch).run(stop or threading.Event())
     return read_ledger(ledger_path)
 
 
@@ -124,24 +140,41 @@ def resume(
     about = environment(cautions_acknowledged) | {"caveats": caveats(plan)}
     if physical:
         load_kernels(plan.step)
+    before_s = seconds_on_record(ledger_path)
     ledger, so_far = Ledger.resume(ledger_path, about)
     with ledger:
-        jobs = [
-            SlotJob(
-                name=name,
-                number=number,
-                planned=planned,
-                steps=plan.step,
-                seed=plan.seed or 0,
-                segment=so_far.segment,
-                so_far=so_far.slots[name],
-                remarks=so_far.said,
-            )
-            for number, (name, planned) in enumerate(zip(plan.names(), plan.endpoint, strict=True))
-            if not so_far.slots[name].over
-        ]
-        _run_slots(jobs, physical, ledger, watch, stop or threading.Event())
+        jobs = [job for job in _jobs(plan, so_far) if not job.so_far.over]
+        _Running(plan, jobs, physical, ledger, watch, before_s=before_s).run(stop or threading.Event())
     return read_ledger(ledger_path)
+
+
+def _jobs(plan: Plan, so_far: RunSoFar | None = None) -> list[SlotJob]:
+    jobs = [
+        SlotJob(
+            name=name,
+            number=number,
+            planned=planned,
+            steps=plan.sequence,
+            repeat=plan.repeat,
+            seed=plan.seed or 0,
+            stop_on=plan.stop_slot_on,
+        )
+        for number, (name, planned) in enumerate(zip(plan.names(), plan.endpoint, strict=True))
+    ]
+    if so_far is None:
+        return jobs
+    return [
+        attrs.evolve(job, segment=so_far.segment, so_far=so_far.slots[job.name], remarks=so_far.said) for job in jobs
+    ]
+
+
+def seconds_on_record(ledger_path: Path) -> float:
+    """How long a run has gone on, the gaps between its segments left out."""
+    moments = [(segment.started_utc, segment.last_utc) for segment in read_ledger(ledger_path).segments]
+    return sum(
+        max(0.0, (datetime.fromisoformat(last) - datetime.fromisoformat(begun)).total_seconds())
+        for begun, last in moments
+    )
 
 
 def planned_in(ledger_path: Path) -> Plan:
@@ -152,51 +185,82 @@ def planned_in(ledger_path: Path) -> Plan:
         raise StorageFault(f"ledger {ledger_path} cannot be resumed: {error.args[0]}") from error
 
 
-def _run_slots(
-    jobs: list[SlotJob], physical: set[str], ledger: Ledger, watch: Callable[[Event], None], stop: threading.Event
-) -> None:
-    events: queue.Queue[Event] = queue.Queue()
-    places: dict[str, Place] = {}
-    try:
-        start = CommonStart(job.name for job in jobs if job.planned.uri not in physical)
-        for job in jobs:
-            if job.planned.uri in physical:
-                places[job.name] = ProcessPlace(job, events.put)
-            else:
-                places[job.name] = ThreadPlace(job, events.put, start)
-        _take_in(places, events, ledger, watch, stop)
-    finally:
-        for place in places.values():
-            place.stop()
-        for place in places.values():
-            place.leave()
-    ledger.end(interrupted=stop.is_set())
+class _Running:
+    """The slots of a run while they run: who may begin, who is asked to end, and what they tell."""
 
+    def __init__(
+        self,
+        plan: Plan,
+        jobs: list[SlotJob],
+        physical: set[str],
+        ledger: Ledger,
+        watch: Callable[[Event], None],
+        *,
+        before_s: float = 0.0,
+    ) -> None:
+        """`before_s`: how long the run had gone on before it was resumed."""
+        self._plan = plan
+        self._physical = physical
+        self._ledger = ledger
+        self._watch = watch
+        self._events: queue.Queue[Event] = queue.Queue()
+        self._places: dict[str, Place] = {}
+        self._unfinished = {job.name for job in jobs}
+        self._lines = Lines(jobs)
+        first = [job.name for job in self._lines.may_begin() if job.planned.uri not in physical]
+        self._start = CommonStart(first)
+        self._rule = ""
+        """The plan's rule that has ended the run."""
+        self._until_s = None if plan.stop_after is None else time.monotonic() + plan.stop_after - before_s
 
-def _take_in(
-    places: dict[str, Place],
-    events: queue.Queue[Event],
-    ledger: Ledger,
-    watch: Callable[[Event], None],
-    stop: threading.Event,
-) -> None:
-    waiting = set(places)
-    while waiting:
+    def run(self, stop: threading.Event) -> None:
+        """Until every slot has finished, or `stop` is set and they have ended."""
         try:
-            event = events.get(timeout=POLL_S)
-        except queue.Empty:
-            event = None
-        if event is not None:
-            if not isinstance(event, Expecting | Progress):
-                ledger.take(event)
-            watch(event)
-            if isinstance(event, SlotFinished):
-                waiting.discard(event.slot)
-        for name in waiting:
-            if stop.is_set():
-                places[name].stop()
-            places[name].look_after()
-        ledger.commit_if_due()
+            while self._unfinished:
+                self._begin_and_end(stop)
+                with suppress(queue.Empty):
+                    self._take(self._events.get(timeout=POLL_S))
+                for name in self._unfinished & self._places.keys():
+                    self._places[name].look_after()
+                self._ledger.commit_if_due()
+        finally:
+            for place in self._places.values():
+                place.stop()
+            self._lines.leave()
+        self._ledger.end(interrupted=stop.is_set() and not self._rule)
+
+    def _begin_and_end(self, stop: threading.Event) -> None:
+        if self._until_s is not None and time.monotonic() >= self._until_s and not stop.is_set():
+            self._rule = self._rule or f"stop_after = {format_seconds(self._plan.stop_after or 0.0)}"
+        if not stop.is_set() and not self._rule:
+            for job in self._lines.may_begin():
+                self._begin(job)
+            return
+        for job in self._lines.dismiss():
+            how = f"stopped by the plan ({self._rule})" if self._rule else "interrupted"
+            reason = Reason(Verdict.INCONC, not_run(f"{how} before its turn came", list(job.left.items())))
+            self._events.put(SlotFinished(job.name, (reason,), not self._rule))
+        for name in self._unfinished & self._places.keys():
+            self._places[name].stop(self._rule)
+
+    def _begin(self, job: SlotJob) -> None:
+        if job.planned.uri in self._physical:
+            self._places[job.name] = ProcessPlace(job, self._events.put)
+        else:
+            self._places[job.name] = ThreadPlace(job, self._events.put, self._start)
+        self._lines.begun(job, self._places[job.name])
+
+    def _take(self, event: Event) -> None:
+        if not isinstance(event, Expecting | Progress):
+            self._ledger.take(event)
+        self._watch(event)
+        judged = [event.result] if isinstance(event, StepFinished) else []
+        if isinstance(event, SlotFinished):
+            self._unfinished.discard(event.slot)
+            self._lines.ended(event.slot)
+            judged = event.reasons
+        if not self._rule and any(reaches(one.verdict, self._plan.stop_run_on) for one in judged):
+            self._rule = f'stop_run_on = "{self._plan.stop_run_on}", and {event.slot} had that'
 
 
 def default_ledger(directory: Path) -> Path:

@@ -20,7 +20,7 @@ from laneproof.campaign.events import Event, Expecting, Noted, Opened, SlotFinis
 from laneproof.campaign.link_errors import plain_errors, plain_link
 from laneproof.campaign.link_evidence import link_events, uncorrectable, unread
 from laneproof.campaign.link_state import Trained, judge_at_rest, judge_kept, judge_unseen, trained
-from laneproof.campaign.plan import PlannedEndpoint, kind_of
+from laneproof.campaign.plan import PlannedEndpoint, StopOn, kind_of
 from laneproof.campaign.results import Findings, Plain, Reason, StepResult
 from laneproof.campaign.start import CommonStart
 from laneproof.campaign.starvation import Wakefulness
@@ -41,6 +41,8 @@ from laneproof.integrity import Comparison
 from laneproof.readings import Conditions, ErrorReading, Identity, LinkReading, Unavailable
 from laneproof.units import format_bytes
 
+NAMED_STEPS = 8
+"""Steps not run that a reason names."""
 OPEN_GRACE_S = 30.0
 """Real seconds that opening, reading registers and recovering may take together before a slot counts as hung."""
 ERROR_SETTLE_S = 0.01
@@ -55,7 +57,11 @@ class SlotJob:
     number: int
     planned: PlannedEndpoint
     steps: tuple[Step, ...]
+    """By position, repetitions one after another."""
+    repeat: int = 1
     seed: int
+    stop_on: StopOn = "never"
+    """After which verdict of a step no other is taken."""
     segment: int = 0
     """Which process of the run this is: 0, and one more each time that it was resumed."""
     so_far: SlotSoFar = field(factory=SlotSoFar)
@@ -67,6 +73,13 @@ class SlotJob:
     def left(self) -> dict[int, Step]:
         """The steps that were not judged yet, by their positions."""
         return {at: step for at, step in enumerate(self.steps) if at not in self.so_far.judged}
+
+
+@frozen
+class Stop:
+    """Asks a slot in another process to end, as `SlotRun.stop` does."""
+
+    rule: str = ""
 
 
 @frozen(kw_only=True)
@@ -98,9 +111,14 @@ class SlotRun:
         """The best that the link has been seen to run at."""
         self._interrupted = False
         """Whether the operator ended it before its end."""
+        self._rule = ""
+        """What ended it, where that was no operator."""
 
-    def stop(self) -> None:
-        """May be called again and again, until the slot has finished."""
+    def stop(self, rule: str = "") -> None:
+        """End it: because of a `rule` of the plan's, else because the operator asks. What comes first counts; may be
+        called again and again, until the slot has finished."""
+        if not self._stop.is_set():
+            self._rule = rule
         self._stop.set()
         endpoint = self._endpoint
         if endpoint is not None:
@@ -111,8 +129,7 @@ class SlotRun:
         try:
             reasons = self._open_and_run()
         except Interrupted:
-            self._interrupted = True
-            reasons = [Reason(Verdict.INCONC, "interrupted before the first step")]
+            reasons = [Reason(Verdict.INCONC, f"{self._stopped()} before the first step")]
         except LaneproofError as error:
             reasons = [Reason(Verdict.ERROR, str(error))]
         except Exception as error:  # a driver may raise anything; the other slots go on
@@ -139,13 +156,19 @@ class SlotRun:
             left = list(job.left.items())
             for number, (position, step) in enumerate(left):
                 if self._stop.is_set():
-                    self._interrupted = True
-                    return [*told, Reason(Verdict.INCONC, _not_run("interrupted", left[number:]))]
+                    return [*told, Reason(Verdict.INCONC, not_run(self._stopped(), left[number:]))]
                 ended = self._one_step(card, position, step, origin_s)
                 rest = left[number + 1 :]
                 if ended and rest:
-                    return [*told, Reason(Verdict.NONE, _not_run(ended, rest))]
+                    return [*told, Reason(Verdict.NONE, not_run(ended, rest))]
         return told
+
+    def _stopped(self) -> str:
+        """Note that it was stopped before its end; return by what."""
+        if self._rule:
+            return f"stopped by the plan ({self._rule})"
+        self._interrupted = True
+        return "interrupted"
 
     def _tell_of_resuming(self, identity: Plain, clock_s: float) -> list[Reason]:
         """Put on record that the slot goes on, and with what. Raises BadInput for another card than before."""
@@ -200,11 +223,11 @@ class SlotRun:
         except DeviceLost as error:
             lost = error
         except Interrupted:
-            interrupted = (
-                f"interrupted after {format_bytes(findings.bytes_moved)} had come back; what was measured is kept"
+            text = (
+                f"{self._stopped()} after {format_bytes(findings.bytes_moved)} had come back; what was measured is kept"
             )
-            findings.inconclusive(interrupted)
-            self._interrupted = True
+            findings.inconclusive(text)
+            interrupted = text if self._interrupted else ""  # what a rule has ended is not taken up again
         except TransferTimeout as error:
             findings.failed(f"the transfer stalled: {error.args[0]}", of_data=True, of_stall=True)
         except DriverFault as error:
@@ -244,6 +267,7 @@ class SlotRun:
                 job.name,
                 StepResult(
                     position=position,
+                    repetition=position * job.repeat // len(job.steps) + 1,
                     kind=kind_of(step),
                     verdict=findings.verdict,
                     reasons=tuple(findings.reasons),
@@ -257,7 +281,11 @@ class SlotRun:
                 interrupted,
             )
         )
-        return "the card is lost" if after.lost is not None else self._back_in_step(card, slot)
+        if after.lost is not None:
+            return "the card is lost"
+        if reaches(findings.verdict, job.stop_on):
+            return f'stopped by the plan (stop_slot_on = "{job.stop_on}", and this slot had a step that ended so)'
+        return self._back_in_step(card, slot)
 
     def _read_after(
         self, card: Endpoint, slot: Slot, identity: Identity | Unavailable | None, lost: DeviceLost | None
@@ -353,8 +381,16 @@ def _judge_fault(fault: DriverFault, after: _After, seen: Observation, findings:
         findings.broken(str(fault))
 
 
-def _not_run(why: str, steps: Sequence[tuple[int, Step]]) -> str:
-    return f"{why}; not run: {', '.join(kind_of(step) for _, step in steps)}"
+def reaches(verdict: Verdict, stop_on: StopOn) -> bool:
+    """Whether a verdict is as bad as a stop rule names."""
+    return stop_on != "never" and verdict >= Verdict[stop_on.upper()]
+
+
+def not_run(why: str, steps: Sequence[tuple[int, Step]]) -> str:
+    """The sentence that says so; many steps are said by their number."""
+    named = ", ".join(kind_of(step) for _, step in steps[:NAMED_STEPS])
+    more = len(steps) - NAMED_STEPS
+    return f"{why}; not run: {named}{f' and {more} more' if more > 0 else ''}"
 
 
 def _said_identity(identity: Plain) -> str:

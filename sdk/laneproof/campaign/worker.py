@@ -1,7 +1,7 @@
 """The process that a physical slot gets for itself: it may die of a bus error or hang in the kernel; others go on.
 
 The parent starts `python -m laneproof.campaign.worker FD`; FD is one end of a socket pair. In comes the job, then
-"stop"; out go events. When the parent goes away, so does the worker.
+`Stop`; out go events. When the parent goes away, so does the worker.
 """
 
 from __future__ import annotations
@@ -15,11 +15,10 @@ from contextlib import suppress
 from multiprocessing.connection import Connection
 
 from laneproof.campaign.events import Event
-from laneproof.campaign.slot_run import SlotJob, SlotRun
+from laneproof.campaign.slot_run import SlotJob, SlotRun, Stop
 from laneproof.campaign.steps import Step
 from laneproof.integrity import kernels
 
-STOP = "stop"
 REPEAT_S = 0.1
 """Seconds after which the slot is told to stop again, since a call may have begun just after it was told."""
 CLOSE_GRACE_S = 1.0
@@ -38,7 +37,7 @@ def load_kernels(steps: Iterable[Step]) -> None:
 
 def main(descriptor: int) -> None:
     """Run the one job that arrives over the socket `descriptor`."""
-    connection: Connection[Event, SlotJob | str] = Connection(descriptor)
+    connection: Connection[Event, SlotJob | Stop] = Connection(descriptor)
     job = connection.recv()
     if not isinstance(job, SlotJob):
         raise SystemExit(f"the first message is a job, not {job!r}")
@@ -56,18 +55,19 @@ def main(descriptor: int) -> None:
     run.run()
 
 
-def _obey(connection: Connection[Event, SlotJob | str], run: SlotRun) -> None:
-    stopping = False
+def _obey(connection: Connection[Event, SlotJob | Stop], run: SlotRun) -> None:
+    asked: Stop | None = None
     while True:
         try:
-            if connection.poll(REPEAT_S if stopping else None):
-                stopping = connection.recv() == STOP
+            if connection.poll(REPEAT_S if asked is not None else None):
+                message = connection.recv()
+                asked = message if isinstance(message, Stop) else asked
         except (EOFError, OSError):  # the parent is gone: nobody is left to report to
             run.stop()
             time.sleep(CLOSE_GRACE_S)
             os._exit(1)
-        if stopping:
-            run.stop()
+        if asked is not None:
+            run.stop(asked.rule)
 
 
 if __name__ == "__main__":

@@ -16,6 +16,9 @@ def add_to(verbs: Any) -> None:
     windows = parser.add_mutually_exclusive_group()
     windows.add_argument("--open", metavar="NAME", help="a window of that name begins")
     windows.add_argument("--close", metavar="NAME", help="that window ends")
+    windows.add_argument(
+        "--exclude", metavar="NAME", help="results are shown without that window too; the text says why"
+    )
     windows.add_argument("--amend", action="store_true", help="an amendment to what is on record, which stays as it is")
     parser.set_defaults(call=call)
 
@@ -24,6 +27,6 @@ def call(chosen: argparse.Namespace) -> int:
     if chosen.amend:
         number = amend(chosen.ledger, chosen.text)
     else:
-        number = mark(chosen.ledger, chosen.text, opens=chosen.open, closes=chosen.close)
+        number = mark(chosen.ledger, chosen.text, opens=chosen.open, closes=chosen.close, excludes=chosen.exclude)
     print(f"entry {number}")
     return 0

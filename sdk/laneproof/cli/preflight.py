@@ -1,4 +1,4 @@
-"""`laneproof preflight`: try the rules of the conformance kit on a URI, or on a rig, and say what to fix."""
+"""`laneproof preflight`: is the host ready, and does each card's driver keep its contract; what to fix where not."""
 
 from __future__ import annotations
 
@@ -6,34 +6,35 @@ import argparse
 import json
 import os
 import sys
-import textwrap
 import threading
-from collections.abc import Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from laneproof import registry
+from laneproof.campaign import plan as plans
+from laneproof.campaign import runner
+from laneproof.campaign.plan import Plan
 from laneproof.campaign.verdict import EXIT_STATUS, Verdict
 from laneproof.cli.cautions import ACKNOWLEDGE, print_cautions
 from laneproof.cli.files import write_whole
+from laneproof.cli.findings import print_checks, print_finding, print_summary, print_wrapped
 from laneproof.cli.rigs import named_rig
 from laneproof.cli.words import console, one_line
-from laneproof.conformance import TIERS, Finding, Rig, require_card, rules_of, run, verdict
-from laneproof.errors import BadInput
+from laneproof.conformance import TIERS, Rig, require_card, rules_of, run, verdict
+from laneproof.errors import BadInput, LaneproofError
+from laneproof.insight import readiness
+from laneproof.readings import Check
 from laneproof.units import parse_seconds
 
 if TYPE_CHECKING:
     from rich.console import Console
 
-_INDENT = 11
-_LEAST = 40
-"""Narrower terminals fold lines themselves."""
-
 
 def add_to(verbs: Any) -> None:
     parser: argparse.ArgumentParser = verbs.add_parser(
-        "preflight", help="prove that a card's driver keeps its contract"
+        "preflight", help="see whether this host, and a card's driver, are ready for a run"
     )
+    parser.add_argument("plan", nargs="?", metavar="PLAN", type=Path, help="look at what this plan's cards need")
     parser.add_argument("--endpoint", metavar="URI", help="the card to try the rules on")
     parser.add_argument(
         "--rig", metavar="MODULE:CLASS", help="your laneproof.conformance.Rig; its card, where no --endpoint is given"
@@ -44,44 +45,34 @@ def add_to(verbs: Any) -> None:
     parser.add_argument(
         "--budget", metavar="TIME", help='of the tier soak, such as "10 min"; otherwise the rig\'s, 60 s'
     )
+    parser.add_argument("--ledger", type=Path, metavar="FILE", help="where the run's ledger will lie; otherwise here")
     parser.add_argument("--json", type=Path, metavar="FILE|-", help="also write the findings as JSON")
     parser.add_argument(ACKNOWLEDGE, action="store_true", help="you have read `laneproof guide cautions`")
     parser.set_defaults(call=call)
 
 
 def call(chosen: argparse.Namespace) -> int:
-    if chosen.rig is None and chosen.endpoint is None:
-        raise BadInput("name the card to try with --endpoint URI, or a rig with --rig MODULE:CLASS")
-    rig = Rig(chosen.endpoint) if chosen.rig is None else named_rig(chosen.rig, chosen.endpoint or "")
-    if chosen.budget is not None:
-        rig.budget_s = parse_seconds(chosen.budget)
-    driver = registry.driver_for(registry.parse_uri(rig.uri).scheme)
+    plan, rigs = _asked(chosen)
     human = console(errors=chosen.json is not None and str(chosen.json) == "-")
-    if driver.physical and not (driver.may_be_simulated or chosen.acknowledge_cautions):
-        print_cautions(human, "leaves this out")
+    drivers = [registry.driver_for(registry.parse_uri(rig.uri).scheme) for rig in rigs]
+    cautions = _Cautions(human, known=chosen.acknowledge_cautions)
+    if any(driver.physical and not driver.may_be_simulated for driver in drivers):
+        cautions.print()
+    host: tuple[Check, ...] = ()
+    if chosen.plan is not None or not rigs or runner.physical_endpoints(plan):
+        host = readiness.checks(plan, chosen.ledger or runner.default_ledger(Path()))
+        print_checks(human, host)
+    if not rigs:
+        human.print("Before hands go near the computer, read `laneproof guide cautions`.")
     threads = set(threading.enumerate())
-    card = require_card(rig)
-    simulated = not driver.physical or (card is not None and card.simulated)
-    if driver.may_be_simulated and not (simulated or chosen.acknowledge_cautions):
-        print_cautions(human, "leaves this out")
-    caveats = (*driver.caveats, *(card.caveats if card is not None else ()))
-    human.print(f"{one_line(rig.uri)}, {'a simulated' if simulated else 'a physical'} card, tier {chosen.tier}")
-    for caveat in caveats[:1]:
-        _print(human, "", caveat)
-    findings = run(rig, rules_of(chosen.tier), progress=lambda finding: _print_finding(human, finding))
-    reached = verdict(findings)
-    _print_summary(human, findings, reached)
+    tried = [_try(human, rig, chosen, host, cautions) for rig in rigs]
+    reached = max((readiness.verdict(host), *(Verdict[one["verdict"].upper()] for one in tried)))
     if chosen.json is not None:
-        document = {
-            "schema": 1,
-            "endpoint": rig.uri,
-            "rig": chosen.rig,
-            "tier": chosen.tier,
-            "simulated": simulated,
-            "caveats": caveats,
-            "verdict": str(reached),
-            "findings": [finding.to_dict() for finding in findings],
-        }
+        document: dict[str, Any] = {"schema": 1, "host": readiness.plain_checks(host)}
+        if chosen.plan is not None:
+            document |= {"plan": plan.name, "tier": chosen.tier, "verdict": str(reached), "endpoints": tried}
+        elif tried:
+            document |= tried[0]
         write_whole(chosen.json, json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False) + "\n", "JSON")
     if any(not thread.daemon for thread in set(threading.enumerate()) - threads):
         sys.stdout.flush()  # a thread that the driver left running would keep the process from ending
@@ -90,36 +81,78 @@ def call(chosen: argparse.Namespace) -> int:
     return EXIT_STATUS[reached]
 
 
-def _print_finding(human: Console, finding: Finding) -> None:
-    if finding.outcome == "not demonstrated":
-        return  # by their reasons, at the end
-    _print(human, f"  {finding.outcome:9}", f"{finding.rule}: {finding.seen}" if finding.remedy else finding.rule)
-    if finding.remedy:
-        _print(human, " " * _INDENT, f"rule: {finding.states}")
-        _print(human, " " * _INDENT, f"fix: {finding.remedy}")
+def _asked(chosen: argparse.Namespace) -> tuple[Plan, list[Rig]]:
+    """The plan that the host has to be ready for, and the cards to try."""
+    if chosen.plan is not None:
+        if chosen.endpoint is not None or chosen.rig is not None:
+            raise BadInput("PLAN says which cards to look at; leave out --endpoint and --rig")
+        plan = plans.load(chosen.plan)
+        rigs = [Rig(uri) for uri in dict.fromkeys(planned.uri for planned in plan.endpoint)]
+    else:
+        rigs: list[Rig] = []
+        if chosen.rig is not None:
+            rigs.append(named_rig(chosen.rig, chosen.endpoint or ""))
+        elif chosen.endpoint is not None:
+            rigs.append(Rig(chosen.endpoint))
+        plan = plans.builtin().over(rig.uri for rig in rigs)
+    if chosen.budget is not None:
+        for rig in rigs:
+            rig.budget_s = parse_seconds(chosen.budget)
+    return plan, rigs
 
 
-def _print_summary(human: Console, findings: Iterable[Finding], reached: Verdict) -> None:
-    reasons: dict[str, list[Finding]] = {}
-    counts = {"kept": 0, "broken": 0, "not demonstrated": 0}
-    for finding in findings:
-        counts[finding.outcome] += 1
-        if finding.outcome == "not demonstrated":
-            reasons.setdefault(finding.seen, []).append(finding)
-    if reasons:
-        human.print("  not demonstrated")
-    for reason, found in reasons.items():
-        missing = "; without it there is no pass" if any(finding.missing for finding in found) else ""
-        _print(human, " " * _INDENT, f"{reason}: {', '.join(finding.rule for finding in found)}{missing}")
-    if reached is Verdict.FAIL:
-        _print(human, "", "the first broken rule often explains the others: fix it, and run this again")
-    human.print(f"verdict: {reached}  ({', '.join(f'{count} {outcome}' for outcome, count in counts.items())})")
+def _try(
+    human: Console, rig: Rig, chosen: argparse.Namespace, host: tuple[Check, ...], cautions: _Cautions
+) -> dict[str, Any]:
+    """The rules on one card, as plain data. Raises CannotOpen where it cannot be had and nothing else was said."""
+    driver = registry.driver_for(registry.parse_uri(rig.uri).scheme)
+    try:
+        card = require_card(rig)
+    except BadInput:
+        raise
+    except LaneproofError as error:
+        if chosen.plan is None and not host:
+            raise
+        print(f"laneproof: {one_line(str(error))}", file=sys.stderr)
+        return {
+            "endpoint": rig.uri,
+            "rig": chosen.rig,
+            "tier": chosen.tier,
+            "simulated": not driver.physical,
+            "caveats": driver.caveats,
+            "verdict": str(Verdict.ERROR),
+            "findings": [],
+        }
+    simulated = not driver.physical or (card is not None and card.simulated)
+    if not simulated:
+        cautions.print()
+    caveats = (*driver.caveats, *(card.caveats if card is not None else ()))
+    human.print(f"{one_line(rig.uri)}, {'a simulated' if simulated else 'a physical'} card, tier {chosen.tier}")
+    for caveat in caveats[:1]:
+        print_wrapped(human, "", caveat)
+    findings = run(rig, rules_of(chosen.tier), progress=lambda finding: print_finding(human, finding))
+    reached = verdict(findings)
+    print_summary(human, findings, reached)
+    return {
+        "endpoint": rig.uri,
+        "rig": chosen.rig,
+        "tier": chosen.tier,
+        "simulated": simulated,
+        "caveats": caveats,
+        "verdict": str(reached),
+        "findings": [finding.to_dict() for finding in findings],
+    }
 
 
-def _print(human: Console, first: str, text: str) -> None:
-    width = max(human.width, _LEAST)
-    indent = " " * _INDENT if first else ""
-    for line in textwrap.wrap(
-        one_line(text), width, initial_indent=first, subsequent_indent=indent, break_on_hyphens=False
-    ):
-        human.print(line, soft_wrap=True)
+class _Cautions:
+    """Printed once: before the host is looked at, or, where cards say only then whether they are simulated, once one
+    says that it is not."""
+
+    def __init__(self, human: Console, *, known: bool) -> None:
+        self._human = human
+        self._done = known
+
+    def print(self) -> None:
+        if not self._done:
+            self._done = True
+            print_cautions(self._human, "leaves this out")

@@ -10,16 +10,18 @@ import threading
 import time
 from collections.abc import Generator
 from contextlib import contextmanager
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from laneproof.campaign import plan as plans
 from laneproof.campaign import runner
+from laneproof.campaign.declared import overdue
 from laneproof.campaign.events import Event, Opened, SlotFinished
 from laneproof.campaign.ledger import read_ledger
 from laneproof.campaign.plan import Plan
+from laneproof.campaign.planned import futile_limits, planned_steps, stop_rules
 from laneproof.campaign.results import RunResult
-from laneproof.campaign.statistics import CONFIDENCE, error_rate_bound, format_bound
 from laneproof.campaign.verdict import EXIT_INTERRUPTED, EXIT_STATUS, Verdict
 from laneproof.cli.cautions import print_cautions
 from laneproof.cli.files import report_beside, write_whole
@@ -29,7 +31,6 @@ from laneproof.cli.summary import print_summary
 from laneproof.cli.words import console, one_line
 from laneproof.errors import BadInput
 from laneproof.insight.report import render_html
-from laneproof.units import format_bytes
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -83,6 +84,7 @@ def call(chosen: argparse.Namespace) -> int:
     if chosen.status is not None:
         check_path(chosen.status, [path for path in (ledger, report, chosen.json, chosen.plan) if path is not None])
     before = read_ledger(ledger) if chosen.resume is not None else None
+    _print_futile(human, plan)
     cautions = _Cautions(human, plan, known=chosen.acknowledge_cautions)
     with (
         _stopping() as stop,
@@ -175,25 +177,28 @@ def _complain_of_errors(result: RunResult) -> None:
                 print(f"laneproof: {one_line(named + reason.text)}", file=sys.stderr)
 
 
+def _print_futile(human: Console, plan: Plan) -> None:
+    for text in futile_limits(plan):
+        human.print(f"limit     {one_line(text)}", soft_wrap=True)
+
+
 def _print_check(human: Console, plan: Plan) -> None:
-    human.print(f"plan {one_line(plan.name)}: valid; nothing was run. Each endpoint takes each step in order.")
+    several = f", {plan.repeat} times, {plan.order}" if plan.repeat > 1 or plan.order != "as written" else ""
+    human.print(
+        f"plan {one_line(plan.name)}: valid; nothing was run. Each endpoint takes {len(plan.step)} steps{several}."
+    )
+    rates = runner.nominal_rates(plan)
     for name, endpoint in zip(plan.names(), plan.endpoint, strict=True):
-        human.print(f"endpoint  {one_line(name)}: {one_line(endpoint.uri)}")
-    exposure = 0
-    for step in plan.step:
-        kind, planned = plans.kind_of(step), step.planned_bytes
-        shown = f"at most {format_bytes(planned)} each way" if planned is not None else "open-ended"
-        human.print(f"step      {kind}: {shown}")
-        for command in step.commands:
-            human.print(f"command   {one_line(command)}: run for each training, and only with --allow-commands")
-        exposure += 8 * planned if planned is not None and kind in ("integrity", "soak") else 0
-    for claim in (step.best_claim for step in plan.step if step.best_claim):
-        human.print(f"claim     {claim}")
-    if exposure:
-        bound = error_rate_bound(0, exposure)
-        human.print(
-            f"claim     without a wrong bit, an endpoint shows at best fewer than {format_bound(bound)} wrong per "
-            f"bit at {CONFIDENCE:.0%} confidence ({exposure} bits, one way)"
-        )
-    elif not any(step.best_claim for step in plan.step):
-        human.print("claim     none: no step verifies a stated amount of data")
+        group = "" if endpoint.group is None else f", in turn with group {endpoint.group}"
+        human.print(f"endpoint  {one_line(name)}: {one_line(endpoint.uri + group)}", soft_wrap=True)
+        for one in planned_steps(plan, rates.get(endpoint.uri)):
+            human.print(f"  {one}")
+            for claim in one.claims or ("no claim on wrong bits or trainings",):
+                human.print(f"    {claim}")
+    for command in dict.fromkeys(command for step in plan.step for command in step.commands):
+        human.print(f"command   {one_line(command)}: run for each training, and only with --allow-commands")
+    for rule in stop_rules(plan):
+        human.print(f"stop      {rule}")
+    _print_futile(human, plan)
+    for text in overdue(plan.to_dict(), datetime.now(UTC).isoformat()):
+        human.print(f"overdue   {one_line(text)}", soft_wrap=True)

@@ -5,8 +5,10 @@ from __future__ import annotations
 import textwrap
 from typing import TYPE_CHECKING
 
+from laneproof.campaign.declared import overdue
 from laneproof.campaign.results import EndpointResult, Reason, RunResult
 from laneproof.campaign.verdict import Verdict
+from laneproof.campaign.windows import Account
 from laneproof.cli.words import one_line
 
 if TYPE_CHECKING:
@@ -14,6 +16,8 @@ if TYPE_CHECKING:
     from rich.text import Text
 
 _INDENT = 20
+_NAME = 10
+"""Columns that a step's kind or a slot's name has before what is said of it."""
 _NARROWEST = 20
 """Columns of text on a terminal narrower than that and the indent, which then folds the lines."""
 STYLES = {
@@ -40,7 +44,8 @@ def print_summary(human: Console, result: RunResult) -> None:
                 (str(endpoint.verdict), STYLES[endpoint.verdict]),
             )
         )
-        _print_steps(human, endpoint)
+        _print_steps(human, endpoint, several=result.plan.get("repeat", 1) > 1)
+    _print_windows(human, result)
     caveats = result.environment.get("caveats", [])
     if caveats:
         more = f" The report carries {len(caveats) - 1} more such sentences." if len(caveats) > 1 else ""
@@ -49,6 +54,8 @@ def print_summary(human: Console, result: RunResult) -> None:
     human.print(verdict_line(result))
     for segment in result.segments[1:]:
         human.print(f"segment {segment.number}: {one_line(segment.beginning)}")
+    for text in overdue(result.plan, result.started_utc):
+        human.print(f"overdue {one_line(text)}", soft_wrap=True)
     if result.seal is not None:
         human.print(f"seal    {result.seal}")
 
@@ -67,12 +74,46 @@ def verdict_line(result: RunResult) -> Text:
     )
 
 
-def _print_steps(human: Console, endpoint: EndpointResult) -> None:
+def _print_steps(human: Console, endpoint: EndpointResult, *, several: bool) -> None:
+    shown = 0
     for step in endpoint.steps:
+        if several and step.repetition != shown:
+            shown = step.repetition
+            human.print(f"  repetition {shown}")
         for number, reason in enumerate(step.reasons):
             _print_reason(human, step.kind if number == 0 else "", reason)
     for reason in endpoint.reasons:
         _print_reason(human, "slot", reason)
+
+
+def _print_windows(human: Console, result: RunResult) -> None:
+    """What each window comes to, judged by itself, and what is left without those that are excluded."""
+    for window in result.windows:
+        _print_wrapped(human, f"window {one_line(window.said)}")
+        for account in window.slots:
+            _print_account(human, one_line(account.name), account)
+    if result.excluded is None:
+        return
+    for said in result.excluded.said:
+        _print_wrapped(human, f"excluded {one_line(said)}")
+    for included, left in zip(result.excluded.included, result.excluded.left, strict=True):
+        _print_wrapped(human, f"{one_line(included.name)}, all time series; the run's verdict is with what is excluded")
+        _print_account(human, "with", included)
+        _print_account(human, "without", left)
+
+
+def _print_account(human: Console, name: str, account: Account) -> None:
+    if len(name) > _NAME:
+        _print_wrapped(human, name, "  ")
+        name = ""
+    for number, reason in enumerate(account.reasons):
+        _print_reason(human, name if number == 0 else "", reason)
+    _print_wrapped(human, one_line("; ".join(account.remarks)), " " * _INDENT)
+
+
+def _print_wrapped(human: Console, text: str, indent: str = "") -> None:
+    for line in textwrap.wrap(text, max(_NARROWEST, human.width - len(indent))):
+        human.print(indent + line, markup=False)
 
 
 def _print_reason(human: Console, kind: str, reason: Reason) -> None:

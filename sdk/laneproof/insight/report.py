@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Mapping
+from collections import Counter
+from collections.abc import Callable, Iterable, Mapping
 from typing import Any, cast
 
 from laneproof import safety
+from laneproof.campaign.declared import facts, overdue
+from laneproof.campaign.events import ROUTINE
+from laneproof.campaign.order import planned_kinds
 from laneproof.campaign.results import EndpointResult, RunResult, StepResult
 from laneproof.campaign.statistics import format_bound
 from laneproof.campaign.steps import STEPS
@@ -50,8 +54,11 @@ def render_html(result: RunResult) -> str:
             run=result,
             plan_json=json.dumps(result.plan, indent=2, ensure_ascii=False),
             not_tested=_not_tested(result),
+            facts=list(facts(result.plan)),
+            overdue=list(overdue(result.plan, result.started_utc)),
             caveats=result.environment.get("caveats", []),
             cautions=safety.CAUTIONS,
+            routine=ROUTINE,
             deferral=safety.DEFERRAL,
             error_rows=_error_rows,
             link_rows=_link_rows,
@@ -59,6 +66,7 @@ def render_html(result: RunResult) -> str:
             blind_flags=blind_flags,
             conditions_unknown=conditions_unknown,
             trained=_trained,
+            pairs=_pairs,
             physical=any(endpoint.physical for endpoint in result.endpoints),
         )
     except (LookupError, TypeError, ValueError, AttributeError, jinja2.UndefinedError) as error:
@@ -108,11 +116,16 @@ def _not_tested(result: RunResult) -> list[str]:
     for endpoint in result.endpoints:
         reached = len(endpoint.steps)
         missing += [
-            f"{endpoint.name}: {step['kind']} was planned and not begun" for step in result.plan["step"][reached:]
+            f"{endpoint.name}: {kind} was planned and not begun" + (f", {times} times" if times > 1 else "")
+            for kind, times in Counter(planned_kinds(result.plan)[reached:]).items()
         ]
         channels = endpoint.opened.get("channels", [])
         missing += [f"{endpoint.name}: channel {channel['name']}" for channel in channels[1:]]
     return missing
+
+
+def _pairs(first: Iterable[Any], second: Iterable[Any]) -> list[tuple[Any, Any]]:
+    return list(zip(first, second, strict=True))
 
 
 def _trained(speed_gtps: float | None, width: int | None) -> str:

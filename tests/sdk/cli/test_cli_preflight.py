@@ -4,18 +4,22 @@ from __future__ import annotations
 
 import json
 import os
+import pty
+import subprocess
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
 import pytest
 from endpoint_fakes import EchoStream, FakeDriver, card_of
 
+from laneproof import registry
 from laneproof.clock import Deadline
 from laneproof.conformance import RULES
-from laneproof.contract import Address, Card
+from laneproof.contract import Address, Card, Host
 from laneproof.errors import CannotOpen
+from laneproof.readings import Check, HostSurvey, Use
 
 Run = Callable[..., object]
 BENCH = ("preflight", "--endpoint", "sim:demo#north")
@@ -66,7 +70,8 @@ def test_json_on_standard_output_stands_alone_there(laneproof: Run) -> None:
         (("--endpoint", "nobody:here"), 2, 'no package brings the endpoint scheme "nobody"'),
         (("--endpoint", "sim:demo#attic"), 2, 'has no slot "attic"'),
         (("--endpoint", "sim:demo#north", "--budget", "long"), 2, "long"),
-        ((), 2, "--endpoint"),
+        (("plan.toml", "--endpoint", "sim:demo#north"), 2, "PLAN says which cards to look at"),
+        (("none.toml",), 2, "none.toml"),
         (("--endpoint", "sim:demo#north", "--tier", "all"), 2, "--tier"),
     ],
 )
@@ -85,6 +90,150 @@ def test_a_physical_card_comes_with_its_cautions_unless_they_are_acknowledged(
     endpoint = ("preflight", "--tier", "offline", "--endpoint", echo())
     assert "Before hands go near the computer" in laneproof(*endpoint).out
     assert "Before hands" not in laneproof(*endpoint, "--acknowledge-cautions").out
+
+
+# --- the host
+
+
+class HostOf(Host):
+    """A host reader that finds what it is given."""
+
+    def __init__(self, *found: Check) -> None:
+        self.found = found
+
+    def survey(self, deadline: Deadline) -> HostSurvey:
+        return HostSurvey(host="made", links=())
+
+    def readiness(self, uses: Sequence[Use], deadline: Deadline) -> tuple[Check, ...]:
+        return self.found
+
+
+GOOD = Check(name="clock", outcome="ok", found="synchronised")
+SLOW = Check(name="processors", outcome="warning", found="powersave", remedy="performance")
+BLIND = Check(name="link errors", outcome="not known", found="nobody counts them", remedy="ask firmware")
+GONE = Check(name="card", outcome="missing", found="/dev/x does not exist", remedy="plug it in", uri="real:x")
+
+
+@pytest.mark.parametrize(
+    ("found", "status", "last"),
+    [
+        ((GOOD,), 0, "host: ready  (2 ok)"),
+        ((GOOD, SLOW), 0, "host: ready  (2 ok, 1 warning)"),
+        ((SLOW, BLIND), 3, "host: ready for what can be told here  (1 ok, 1 warning, 1 not known)"),
+        ((GOOD, BLIND, GONE), 4, "host: not ready  (2 ok, 1 missing, 1 not known)"),
+    ],
+)
+def test_the_exit_status_says_whether_the_host_is_ready(
+    laneproof: Run, monkeypatch: pytest.MonkeyPatch, found: tuple[Check, ...], status: int, last: str
+) -> None:
+    monkeypatch.setattr(registry, "host", lambda: HostOf(*found))
+    done = laneproof("preflight")
+    assert (done.status, done.err) == (status, "")
+    assert last in done.out.splitlines()
+
+
+def test_what_is_not_right_comes_with_its_remedy_in_the_next_line(
+    laneproof: Run, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(registry, "host", lambda: HostOf(GOOD, SLOW, GONE))
+    lines = laneproof("preflight").out.splitlines()
+    assert lines[lines.index("  warning    processors: powersave") + 1] == "             fix: performance"
+    at = lines.index("for real:x")
+    assert lines[at + 1 : at + 3] == ["  missing    card: /dev/x does not exist", "             fix: plug it in"]
+
+
+def test_what_a_file_of_the_host_holds_does_not_act_on_the_terminal(
+    laneproof: Run, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    hostile = "\x1b[2J\r\n verdict: pass\x07" * 1000
+    monkeypatch.setattr(
+        registry, "host", lambda: HostOf(Check(name="x", outcome="warning", found=hostile, remedy=hostile))
+    )
+    done = laneproof("preflight")
+    assert done.out.replace("\n", "").isprintable()
+    assert [line for line in done.out.splitlines() if len(line) > 80 or line.startswith("verdict")] == []
+    assert len(done.out) < 2500
+
+
+def test_the_checks_go_to_json(laneproof: Run, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(registry, "host", lambda: HostOf(GOOD, BLIND))
+    done = laneproof("preflight", "--json", "-")
+    found = json.loads(done.out)
+    assert (done.status, found["host"]["verdict"]) == (3, "inconc")
+    assert found["host"]["checks"][1] == {
+        "name": "link errors",
+        "outcome": "not known",
+        "found": "nobody counts them",
+        "remedy": "ask firmware",
+        "uri": "",
+    }
+    assert "not known" in done.err
+
+
+@pytest.mark.usefixtures("one_card")
+def test_a_plan_is_tried_card_by_card_and_one_that_is_missing_does_not_hide_the_others(
+    laneproof: Run, tmp_path: Path
+) -> None:
+    (tmp_path / "plan.toml").write_text(
+        'schema = 1\n[[endpoint]]\nuri = "chardev:/dev/none"\n[[endpoint]]\nuri = "fake:card"\n'
+    )
+    done = laneproof("preflight", "plan.toml", "--tier", "offline", "--acknowledge-cautions", "--json", "found.json")
+    assert done.status == 4
+    assert "  missing    card: /dev/none does not exist" in done.out.splitlines()
+    assert done.err.count("\n") == 1
+    found = json.loads((tmp_path / "found.json").read_text("utf-8"))
+    assert found["verdict"] == "error"
+    assert [(one["endpoint"], one["verdict"]) for one in found["endpoints"]] == [
+        ("chardev:/dev/none", "error"),
+        ("fake:card", "pass"),
+    ]
+
+
+def test_a_ledger_that_cannot_be_written_where_it_is_planned_is_missing(
+    laneproof: Run, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(registry, "host", lambda: HostOf(GOOD))
+    done = laneproof("preflight", "--ledger", "nowhere/x.ledger")
+    assert done.status == 4
+    assert "  missing    ledger: " in done.out
+
+
+def as_nobody(*arguments: str) -> subprocess.CompletedProcess[str]:
+    """As a user without privilege, where this one has any. What that user may not import is imported before."""
+    code = (
+        "import contextlib, io, os, sys\n"
+        "from laneproof.cli import main\n"
+        "with contextlib.redirect_stdout(io.StringIO()), contextlib.redirect_stderr(io.StringIO()):\n"
+        "    main(['preflight', '--endpoint', 'chardev:/dev/none'])\n"
+        "if os.geteuid() == 0: os.setgid(65534), os.setuid(65534)\n"
+        f"sys.exit(main({list(arguments)!r}))\n"
+    )
+    return subprocess.run([sys.executable, "-c", code], cwd="/", capture_output=True, text=True, check=False)
+
+
+def test_a_user_without_privilege_is_told_of_this_computer() -> None:
+    done = as_nobody("preflight", "--ledger", "/tmp/x.ledger")
+    assert (done.returncode, done.stderr) == (0, "")
+    assert [line for line in done.stdout.splitlines() if len(line) > 80] == []
+    assert "nothing on it was changed" in done.stdout
+
+
+@pytest.mark.skipif(os.geteuid() != 0, reason="needs a user to whom a device can be forbidden")
+def test_a_device_that_is_another_users_is_missing_and_its_owner_named(roots_terminal: str) -> None:
+    done = as_nobody("preflight", "--endpoint", f"chardev:{roots_terminal}", "--acknowledge-cautions")
+    assert done.returncode == 4
+    assert f"{roots_terminal} is not permitted to this user (root:" in " ".join(done.stdout.split())
+    assert done.stderr.count("\n") == 1
+
+
+@pytest.fixture
+def roots_terminal() -> Iterator[str]:
+    far, near = pty.openpty()
+    name = os.ttyname(near)
+    os.chmod(name, 0o600)
+    yield name
+    os.close(near)
+    os.close(far)
 
 
 # --- a rig

@@ -85,6 +85,31 @@ def test_markers_and_amendments_stand_in_ledger_and_report(laneproof: Callable[.
         assert text in report
 
 
+def test_windows_and_what_is_excluded_stand_in_the_summary_in_80_columns(
+    laneproof: Callable[..., Any], cut: Path
+) -> None:
+    for words in (
+        ["gust", "--open", "door"],
+        ["over", "--close", "door"],
+        ["it was not our gust", "--exclude", "door"],
+    ):
+        assert laneproof("mark", cut, *words).status == 0
+    none = laneproof("mark", cut, "x", "--exclude", "window")
+    assert (none.status, none.err) == (
+        2,
+        'laneproof: no window "window" was opened (opened: "door"); name one of them\n',
+    )
+    done = laneproof("run", "--resume", cut)
+    assert max(map(len, done.out.split("\nledger ")[0].splitlines())) <= 80  # paths are as long as they are
+    shown = " ".join(done.out.split())
+    assert "; excluded from the claims south none nothing moved in it" in shown
+    assert " UTC: it was not our gust south, all time series; the run's verdict is with what is excluded with " in shown
+    assert " without " in shown
+    report = html.unescape(cut.with_suffix(".html").read_text())
+    assert "(excludes “door”)" in report
+    assert "All time series, with what is excluded and without" in report
+
+
 def test_what_is_no_ledger_takes_no_marker(laneproof: Callable[..., Any], tmp_path: Path) -> None:
     done = laneproof("mark", "none", "hello")
     assert (done.status, done.err) == (4, "laneproof: ledger none: no such file; give the ledger of a run\n")

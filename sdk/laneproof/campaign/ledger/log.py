@@ -105,9 +105,8 @@ class Log:
                 database = _connect(path)
                 try:
                     database.execute("PRAGMA journal_mode = WAL")
-                    database.execute(f"PRAGMA application_id = {APPLICATION_ID}")
-                    database.execute(f"PRAGMA user_version = {LEDGER_VERSION}")
-                    database.executescript(f"BEGIN;{SCHEMA}COMMIT;")
+                    named = f"PRAGMA application_id = {APPLICATION_ID}; PRAGMA user_version = {LEDGER_VERSION};"
+                    database.executescript(f"BEGIN;{named}{SCHEMA}COMMIT;")
                 except sqlite3.Error:
                     database.close()
                     raise

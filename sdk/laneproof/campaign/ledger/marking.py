@@ -7,6 +7,8 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+from attrs import define, field
+
 from laneproof.campaign.ledger.log import Entry, Log, body_of, check_ledger, now_utc, storage
 from laneproof.campaign.ledger.schema import LEDGER_VERSION
 from laneproof.errors import BadInput, StorageFault
@@ -15,27 +17,42 @@ TEXT_LIMIT = 10_000
 """Characters of one remark."""
 
 
-def mark(path: Path, text: str, *, opens: str | None = None, closes: str | None = None) -> int:
+@define
+class _State:
+    """Where a ledger stands: windows that are open and that ever were, current segment, number of the last entry."""
+
+    open: list[str] = field(factory=list[str])
+    ever: list[str] = field(factory=list[str])
+    segment: int = 0
+    last: int = 0
+
+
+def mark(
+    path: Path, text: str, *, opens: str | None = None, closes: str | None = None, excludes: str | None = None
+) -> int:
     """Note `text` in a ledger at this moment; returns the entry's number.
 
-    `opens` begins a window of that name, `closes` ends it. Durable on return. Raises BadInput for a text or name that
-    cannot be used, StorageFault for what is no ledger or cannot be written.
+    `opens` begins a window of that name, `closes` ends it; `excludes` takes such windows out of the claims for the
+    reason in `text`: results are shown with them and without. Durable on return. Raises BadInput for a text or name
+    that cannot be used, StorageFault for what is no ledger or cannot be written.
     """
     _require("the marker's text", text)
-    for name in (opens, closes):
-        if name is not None:
-            _require("the window's name", name)
-    if opens is not None and closes is not None:
-        raise BadInput("one marker opens a window or closes one; use two")
+    names = [name for name in (opens, closes, excludes) if name is not None]
+    for name in names:
+        _require("the window's name", name)
+    if len(names) > 1:
+        raise BadInput("one marker opens a window, closes or excludes one; use one for each")
 
-    def check(windows: list[str], last: int) -> None:
-        if opens is not None and opens in windows:
+    def check(state: _State) -> None:
+        if opens is not None and opens in state.open:
             raise BadInput(f'window "{opens}" is open already; close it first, or give another name')
-        if closes is not None and closes not in windows:
-            known = ", ".join(f'"{name}"' for name in windows) or "none"
-            raise BadInput(f'no window "{closes}" is open (open: {known}); open it first')
+        if closes is not None and closes not in state.open:
+            raise BadInput(f'no window "{closes}" is open (open: {_names(state.open)}); open it first')
+        if excludes is not None and excludes not in state.ever:
+            raise BadInput(f'no window "{excludes}" was opened (opened: {_names(state.ever)}); name one of them')
 
-    return _add(path, "marker", {"text": text, "opens": opens, "closes": closes}, check)
+    body = {"text": text, "opens": opens, "closes": closes}
+    return _add(path, "marker", body if excludes is None else body | {"excludes": excludes}, check)
 
 
 def amend(path: Path, text: str, *, by: str | None = None, of: int | None = None) -> int:
@@ -45,15 +62,15 @@ def amend(path: Path, text: str, *, by: str | None = None, of: int | None = None
     """
     _require("the amendment's text", text)
 
-    def check(windows: list[str], last: int) -> None:
-        if of is not None and not 1 <= of <= last:
-            raise BadInput(f"there is no entry {of} to amend; the last one is {last}")
+    def check(state: _State) -> None:
+        if of is not None and not 1 <= of <= state.last:
+            raise BadInput(f"there is no entry {of} to amend; the last one is {state.last}")
 
     return _add(path, "amendment", {"text": text, "by": by, "of": of}, check)
 
 
-def _add(path: Path, kind: str, body: dict[str, Any], check: Callable[[list[str], int], None]) -> int:
-    """Add a remark to the current segment, once `check` has seen the windows that are open and the last entry."""
+def _add(path: Path, kind: str, body: dict[str, Any], check: Callable[[_State], None]) -> int:
+    """Add a remark to the current segment, once `check` has seen how the ledger stands."""
     with storage(path, "open"):
         version = check_ledger(path)
     if version != LEDGER_VERSION:
@@ -62,9 +79,9 @@ def _add(path: Path, kind: str, body: dict[str, Any], check: Callable[[list[str]
     log = Log.open(path, hold=False)
     try:
         with storage(path, "write"), log.transaction():
-            windows, segment, last = _state(log)
-            check(windows, last)
-            return log.add_now(Entry(segment, utc, kind, None, None, body_of(body)))
+            state = _state(log)
+            check(state)
+            return log.add_now(Entry(state.segment, utc, kind, None, None, body_of(body)))
     except (LookupError, ValueError, TypeError) as error:
         if isinstance(error, BadInput):
             raise
@@ -73,18 +90,22 @@ def _add(path: Path, kind: str, body: dict[str, Any], check: Callable[[list[str]
         log.close()
 
 
-def _state(log: Log) -> tuple[list[str], int, int]:
-    windows: list[str] = []
-    segment = last = 0
+def _state(log: Log) -> _State:
+    state = _State()
     for number, entry, _ in log.remarks_and_last():
-        segment, last = entry.segment, number
+        state.segment, state.last = entry.segment, number
         if entry.kind == "marker":
             body = json.loads(entry.body)
             if body["opens"] is not None:
-                windows.append(body["opens"])
-            if body["closes"] in windows:
-                windows.remove(body["closes"])
-    return windows, segment, last
+                state.open.append(body["opens"])
+                state.ever.append(body["opens"])
+            if body["closes"] in state.open:
+                state.open.remove(body["closes"])
+    return state
+
+
+def _names(windows: list[str]) -> str:
+    return ", ".join(f'"{name}"' for name in dict.fromkeys(windows)) or "none"
 
 
 def _require(what: str, text: str) -> None:

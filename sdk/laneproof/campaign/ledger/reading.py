@@ -5,10 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterable
 from pathlib import Path
 
+import attrs
+
 from laneproof.campaign.ledger.log import entries, reading
 from laneproof.campaign.ledger.migration import read_version_2
 from laneproof.campaign.ledger.replay import Attempt, Chain, Record, Slot, replay
 from laneproof.campaign.ledger.schema import LEDGER_VERSION
+from laneproof.campaign.ledger.windows import windows_of
 from laneproof.campaign.results import EndpointResult, Plain, Reason, RunResult, Seal, Segment, StepResult
 from laneproof.campaign.verdict import Verdict
 from laneproof.errors import StorageFault
@@ -23,7 +26,8 @@ def read_ledger(path: Path) -> RunResult:
         record = replay(database)
         if record.plan is None:
             raise StorageFault(f"ledger {path} holds no run")
-        return _result(record, record.plan)
+        windows, excluded = windows_of(database, record)
+        return attrs.evolve(_result(record, record.plan), windows=windows, excluded=excluded)
 
 
 def verify(path: Path) -> Seal:
@@ -61,7 +65,7 @@ def _result(record: Record, plan: Plain) -> RunResult:
         finished_utc=last.ended_utc,
         interrupted=last.ended != "finished",
         environment=environment,
-        endpoints=tuple(_endpoint(slot, last) for slot in record.slots),
+        endpoints=tuple(_endpoint(slot, last, max(1, len(plan["step"]))) for slot in record.slots),
         segments=segments,
         markers=tuple(record.markers),
         amendments=tuple(record.amendments),
@@ -69,7 +73,8 @@ def _result(record: Record, plan: Plain) -> RunResult:
     )
 
 
-def _endpoint(slot: Slot, last: Segment) -> EndpointResult:
+def _endpoint(slot: Slot, last: Segment, each: int) -> EndpointResult:
+    """`each`: steps that one repetition has."""
     opened = slot.opened or {}
     over = [end for end in slot.ends.values() if not end["interrupted"]]
     ends = over or [end for segment, end in slot.ends.items() if segment == last.number]
@@ -83,7 +88,10 @@ def _endpoint(slot: Slot, last: Segment) -> EndpointResult:
         physical=bool(opened.get("physical", slot.planned["physical"])),
         virtual_time=bool(opened.get("virtual_time", False)),
         opened=opened.get("opened", {}),
-        steps=tuple(_step(position, slot.attempts[position][-1]) for position in sorted(slot.attempts)),
+        steps=tuple(
+            attrs.evolve(_step(position, slot.attempts[position][-1]), repetition=position // each + 1)
+            for position in sorted(slot.attempts)
+        ),
         reasons=reasons,
         events=tuple(slot.events),
     )

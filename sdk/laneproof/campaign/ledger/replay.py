@@ -95,6 +95,8 @@ class Record:
                 slot.attempts[step][-1].judged = body
             case "span", Slot(), int(step):
                 self.add_span(slot, step, body)
+            case "errors", Slot(), int(step):  # along a step, for windows; a step is judged by what was read after it
+                pass
             case "counted", Slot(), int(step):
                 slot.attempts[step][-1].counted = body
             case _:
@@ -120,7 +122,15 @@ class Record:
     def _remark(self, number: int, entry: Entry, body: Plain) -> None:
         if entry.kind == "marker":
             self.markers.append(
-                Marker(number, entry.segment, entry.utc, str(body["text"]), body["opens"], body["closes"])
+                Marker(
+                    number,
+                    entry.segment,
+                    entry.utc,
+                    str(body["text"]),
+                    body["opens"],
+                    body["closes"],
+                    body.get("excludes"),
+                )
             )
         else:
             self.amendments.append(

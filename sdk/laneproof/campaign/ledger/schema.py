@@ -97,7 +97,8 @@ FROM (SELECT number, endpoint, step, segment, body FROM entry WHERE kind = 'span
         WHERE body ->> 'span' IS NOT NULL);
 
 CREATE VIEW marker AS
-SELECT number, segment, utc, body ->> 'text' AS text, body ->> 'opens' AS opens, body ->> 'closes' AS closes
+SELECT number, segment, utc, body ->> 'text' AS text, body ->> 'opens' AS opens, body ->> 'closes' AS closes,
+    body ->> 'excludes' AS excludes
 FROM entry WHERE kind = 'marker';
 
 CREATE VIEW amendment AS

@@ -15,7 +15,7 @@ from laneproof.campaign.carried import RunSoFar
 from laneproof.campaign.events import Counted, Event, Noted, Opened, Sampled, SlotFinished, StepFinished, StepStarted
 from laneproof.campaign.ledger.log import ALIVE, Entry, Log, Tail, body_of, now_utc
 from laneproof.campaign.ledger.resuming import cut_entries, run_so_far
-from laneproof.campaign.ledger.series import Series, Span
+from laneproof.campaign.ledger.series import FIRST_SPAN_S, ROWS_A_LENGTH, Series, Span
 from laneproof.campaign.plan import Plan
 from laneproof.campaign.results import Plain, Reason, StepResult
 from laneproof.errors import StorageFault
@@ -91,7 +91,8 @@ class Ledger:
                 self._add("opened", opened | {"virtual_time": event.virtual_time}, number)
             case StepStarted():
                 self._add("step", {"kind": event.kind, "carried": event.carried}, number, event.step)
-                self._under_way[number] = _UnderWay(event.step, Series(self._rows.get((number, event.step), 0)))
+                series = Series(self._rows.get((number, event.step), 0))
+                self._under_way[number] = _UnderWay(event.step, series, now_utc())
             case Noted():
                 noted = {"clock_s": event.clock_s, "kind": event.kind, "text": event.text}
                 self._add("event", noted, number, event.step)
@@ -99,7 +100,9 @@ class Ledger:
                 self._under_way[number].moved += event.nbytes
                 self._add_span(number, event.step, self._under_way[number].series.add(event))
             case Counted():
-                self._under_way[number].count(event.errors)
+                told = self._under_way[number].count(event.errors)
+                if told is not None:
+                    self._add("errors", told, number, event.step)
             case StepFinished():
                 self._close_series(number)
                 self._add("judged", _judged(event.result, event.interrupted), number, event.result.position)
@@ -179,15 +182,33 @@ class _UnderWay:
 
     number: int
     series: Series
+    _told_utc: str
+    """When it was begun, and then when the errors were last read that stand on record."""
     moved: int = 0
     """Bytes on record since this segment took the step up."""
     counted: Plain | None = None
     """The errors as last counted, and how many bytes had come back by the time before: theirs were all told by now."""
     _moved_by_then: int = 0
+    _told: Plain | None = None
+    """The errors as they stand on record."""
+    _tell_s: float = 0.0
+    """Before this monotonic time no other goes on record."""
+    _tellings: int = 0
 
-    def count(self, errors: Plain) -> None:
+    def count(self, errors: Plain) -> Plain | None:
+        """Take a reading in; what goes on record of it: the first, and then each change, the more the rarer."""
         self.counted = {"errors": errors, "bytes": self._moved_by_then}
         self._moved_by_then = self.moved
+        now, now_s = now_utc(), time.monotonic()
+        if errors == self._told:
+            self._told_utc = now
+            return None
+        if now_s < self._tell_s:
+            return None
+        since, self._told, self._told_utc = self._told_utc, errors, now
+        self._tell_s = now_s + FIRST_SPAN_S / 2 * 2.0 ** (self._tellings // ROWS_A_LENGTH)
+        self._tellings += 1
+        return {"errors": errors, "since": since}
 
     def to_dict(self) -> Plain:
         rest = self.series.rest

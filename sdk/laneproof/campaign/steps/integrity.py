@@ -34,8 +34,21 @@ class IntegrityStep(Step):
     timeout: Seconds | None = field(default=None, validator=validators.optional(validators.gt(Seconds(0))))
 
     @property
+    def futile_limits(self) -> tuple[tuple[str, str], ...]:
+        return (("bytes", "0 B moves nothing, so the step can never pass; give more"),) if self.bytes == 0 else ()
+
+    @property
+    def verified(self) -> bool:
+        return True
+
+    @property
     def planned_bytes(self) -> int:
         return len(self.patterns) * (DEFAULT_BYTES if self.bytes is None else self.bytes)
+
+    def bytes_at(self, bytes_per_s: float | None) -> int:
+        if self.bytes is not None or bytes_per_s is None:
+            return self.planned_bytes
+        return len(self.patterns) * min(DEFAULT_BYTES, int(DEFAULT_SECONDS * bytes_per_s))
 
     def run(self, slot: Slot, findings: Findings) -> None:
         nbytes = slot.nominal_bytes(DEFAULT_BYTES, DEFAULT_SECONDS) if self.bytes is None else self.bytes

@@ -7,7 +7,7 @@ from collections.abc import Collection
 from attrs import field, frozen, validators
 
 from laneproof.campaign.conditions import LaneFlag, judge_lane_flags
-from laneproof.campaign.link_errors import judge_link_errors, plain_link
+from laneproof.campaign.link_errors import judge_link_errors, plain_link, too_many_link_errors
 from laneproof.campaign.link_state import judge_link
 from laneproof.campaign.results import Findings
 from laneproof.campaign.steps.comparisons import how_checked, in_step, judge_data, judge_missing
@@ -34,6 +34,10 @@ class LinkStep(Step):
     @property
     def planned_bytes(self) -> int:
         return self.load
+
+    @property
+    def futile_limits(self) -> tuple[tuple[str, str], ...]:
+        return too_many_link_errors(self.max_link_errors, self.load)
 
     def run(self, slot: Slot, findings: Findings) -> None:
         idle = slot.observation.first_link

@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
-import statistics
 from collections.abc import Collection
 from typing import ClassVar
 
+import attrs
 from attrs import field, frozen, validators
 
 from laneproof.campaign.carried import Carried
 from laneproof.campaign.conditions import LaneFlag, judge_lane_flags
 from laneproof.campaign.events import Sampled
-from laneproof.campaign.link_errors import judge_link_errors
+from laneproof.campaign.link_errors import judge_link_errors, too_many_link_errors
 from laneproof.campaign.results import Findings
 from laneproof.campaign.steps.comparisons import in_step, joined, judge_data, judge_missing, measures_of
+from laneproof.campaign.steps.load import CHANGES_LISTED, Load, change_said, dwell_said, steadiness_said
 from laneproof.campaign.steps.slot import Slot
 from laneproof.campaign.steps.step import Step
 from laneproof.documents import Seconds, Size
@@ -30,7 +31,8 @@ class SoakStep(Step):
     """Checks `portion` after `portion` until `bytes` have moved or `duration` has passed by the card's clock.
 
     With both, whichever comes first; with neither, 128 MiB or what the card moves in twenty seconds. Each portion is
-    a point of the time series. Damage ends the step unless `stop_on_failure` is false; a stall always does.
+    a point of the time series. Damage ends the step unless `stop_on_failure` is false; a stall always does. `dwell` is
+    how long a receiver that measures emissions rests on each frequency: portions must follow each other faster.
     """
 
     bytes: Size | None = None
@@ -39,7 +41,20 @@ class SoakStep(Step):
     pattern: str = "prbs31"
     max_link_errors: int = field(default=0, validator=validators.ge(0))
     stop_on_failure: bool = True
+    dwell: Seconds | None = field(default=None, validator=validators.optional(validators.gt(Seconds(0))))
     goes_on: ClassVar[bool] = True
+
+    @property
+    def futile_limits(self) -> tuple[tuple[str, str], ...]:
+        keys = [key for key, value in (("bytes", self.bytes), ("duration", self.duration)) if value == 0]
+        return (
+            *((key, f"{key} of 0 moves nothing, so the step can never pass; give more") for key in keys),
+            *too_many_link_errors(self.max_link_errors, self.planned_bytes),
+        )
+
+    @property
+    def verified(self) -> bool:
+        return True
 
     @property
     def planned_bytes(self) -> int | None:
@@ -48,6 +63,14 @@ class SoakStep(Step):
     @property
     def planned_s(self) -> float | None:
         return self.duration
+
+    def bytes_at(self, bytes_per_s: float | None) -> int | None:
+        if bytes_per_s is None or (self.bytes is not None and self.duration is None):
+            return self.planned_bytes
+        if self.duration is None:
+            return min(DEFAULT_BYTES, int(DEFAULT_SECONDS * bytes_per_s))
+        in_time = int(self.duration * bytes_per_s)
+        return in_time if self.bytes is None else min(self.bytes, in_time)
 
     def run(self, slot: Slot, findings: Findings) -> None:
         total = self.bytes
@@ -61,7 +84,7 @@ class SoakStep(Step):
         before = slot.carried or Carried()
         # What was wrong before has no place here: it stands by itself, and the rest is no proof that all was right.
         combined = before.compared() if before.verified_bytes and not before.mismatched_bits else None
-        rates: list[float] = []
+        load = Load()
         done = before.verified_bytes
         to_last_s = None if self.duration is None else max(0.0, self.duration - before.seconds)
         ended = self.stop_on_failure and before.mismatched_bits > 0
@@ -91,8 +114,7 @@ class SoakStep(Step):
                 combined = joined(combined, part, done)
                 seconds = clock.now_s() - begun_s
                 self._sample(slot, part, seconds)
-                if seconds > 0:
-                    rates.append(part.bytes_received / seconds)
+                load.add(begun_s - slot.origin_s, seconds, part.bytes_received)
                 slot.observation.sample_if_due()
                 done += portion
                 ended = not in_step(part) or (self.stop_on_failure and not part.ok)
@@ -118,15 +140,34 @@ class SoakStep(Step):
                 if slot.carried is not None:
                     findings.measures["carried"] = slot.carried.to_dict()
                     findings.passed(f"{self.pattern}: {before.said()}")
-                if rates:
-                    findings.measures |= {
-                        "bytes_per_second": statistics.median(rates),
-                        "slowest_bytes_per_second": min(rates),
-                        "fastest_bytes_per_second": max(rates),
-                    }
+                findings.measures |= load.measures()
                 judge_data(self.pattern, combined, findings)
+                self._judge_load(slot, load, findings)
         if combined is not None:
             judge_missing(self.pattern, combined, findings)
+
+    def _judge_load(self, slot: Slot, load: Load, findings: Findings) -> None:
+        found = load.steadiness()
+        if found is not None:
+            findings.measures["steadiness"] = attrs.asdict(found)
+            findings.passed(steadiness_said(found))
+        changes = load.changes()
+        for clock_s, change in changes[:CHANGES_LISTED]:
+            slot.note("rate", change_said(change), clock_s)
+        if changes:
+            findings.measures["rate_changes"] = [
+                {"clock_s": clock_s, "before_bytes_per_second": change.before, "after_bytes_per_second": change.after}
+                for clock_s, change in changes[:CHANGES_LISTED]
+            ]
+            findings.measures["rate_changes_not_listed"] = max(0, len(changes) - CHANGES_LISTED)
+        if self.dwell is None:
+            return
+        if not load.longest_repetition_s:
+            findings.inconclusive("dwell: fewer than two portions moved, so how often the load repeats is not known")
+            return
+        seen, text = dwell_said(self.dwell, load.longest_repetition_s)
+        findings.measures["dwell"] = {"dwell_s": self.dwell, "longest_repetition_s": load.longest_repetition_s}
+        (findings.passed if seen else findings.inconclusive)(f"dwell: {text}")
 
     def _sample(self, slot: Slot, part: Comparison, seconds: float) -> None:
         slot.emit(

@@ -56,9 +56,29 @@ class Step(ABC):
         return ""
 
     @property
+    def futile_limits(self) -> tuple[tuple[str, str], ...]:
+        """Keys whose limits can never fail, or can never be met, each with the reason and the remedy."""
+        return ()
+
+    @property
     def planned_bytes(self) -> int | None:
         """Payload bytes that the step means to move; None where it cannot be known beforehand."""
         return None
+
+    @property
+    def verified(self) -> bool:
+        """Whether a claim on wrong bits is made of what it moves."""
+        return False
+
+    def bytes_at(self, bytes_per_s: float | None) -> int | None:
+        """Payload bytes that it moves at most on a card of that nominal rate, as far as both are known."""
+        return self.planned_bytes
+
+    def seconds_at(self, bytes_per_s: float | None) -> float | None:
+        """About how long it lasts on such a card; None where that is open."""
+        nbytes = None if self.trains else self.bytes_at(bytes_per_s)
+        by_bytes = None if nbytes is None or not bytes_per_s else nbytes / bytes_per_s
+        return min((one for one in (by_bytes, self.planned_s) if one is not None), default=None)
 
     @property
     def planned_s(self) -> float | None:

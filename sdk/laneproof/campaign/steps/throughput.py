@@ -42,8 +42,24 @@ class ThroughputStep(Step):
     min_rate: Rate | None = None
 
     @property
+    def futile_limits(self) -> tuple[tuple[str, str], ...]:
+        found: list[tuple[str, str]] = []
+        if self.bytes == 0:
+            found.append(("bytes", "0 B moves nothing, so the step can never pass; give more"))
+        if self.min_share == 0 and not self.min_rate:
+            found.append(("min_share", "0 % can never fail; give a min_share or min_rate that a bad slot misses"))
+        if self.min_rate == 0:
+            found.append(("min_rate", "0 B/s can never fail; give a rate that a bad slot misses, or leave it out"))
+        return tuple(found)
+
+    @property
     def planned_bytes(self) -> int:
         return (self.repeats + self.warm_up) * (DEFAULT_BYTES if self.bytes is None else self.bytes)
+
+    def bytes_at(self, bytes_per_s: float | None) -> int:
+        if self.bytes is not None or bytes_per_s is None:
+            return self.planned_bytes
+        return (self.repeats + self.warm_up) * min(DEFAULT_BYTES, int(DEFAULT_SECONDS * bytes_per_s))
 
     def run(self, slot: Slot, findings: Findings) -> None:
         nbytes = slot.nominal_bytes(DEFAULT_BYTES, DEFAULT_SECONDS) if self.bytes is None else slot.whole(self.bytes)

@@ -15,6 +15,7 @@ from typing import ClassVar
 
 from attrs import field, frozen, validators
 
+from laneproof.campaign.link_errors import too_many_link_errors
 from laneproof.campaign.link_state import Trained
 from laneproof.campaign.results import Findings, Plain
 from laneproof.campaign.statistics import CONFIDENCE, chance_bound, chance_interval
@@ -71,6 +72,10 @@ class TrainStep(Step):
         if self.max_time_to_active is not None:
             return self.max_time_to_active
         return ACTIVE_AFTER_COMMAND_S if self.by == "command" else ACTIVE_S
+
+    @property
+    def futile_limits(self) -> tuple[tuple[str, str], ...]:
+        return too_many_link_errors(self.max_link_errors, self.verify)
 
     @property
     def planned_bytes(self) -> int:

@@ -13,7 +13,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from laneproof.campaign.events import Event, Noted, StepFinished
+from laneproof.campaign.events import ROUTINE, Event, Noted, StepFinished
 from laneproof.campaign.plan import Plan
 from laneproof.campaign.results import RunResult
 from laneproof.cli.live.metrics import ADDRESS, PATH, serving
@@ -52,7 +52,7 @@ class Watch:
         match event:
             case StepFinished():
                 self._human.print(f"{one_line(event.slot)}: {one_line(event.result.kind)}: {event.result.verdict}")
-            case Noted():
+            case Noted() if event.kind not in ROUTINE:
                 self._human.print(f"{one_line(event.slot)}: {event.kind}: {one_line(event.text)}")
             case _:
                 pass

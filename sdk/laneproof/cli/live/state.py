@@ -226,7 +226,7 @@ class RunState:
 
     def __init__(self, plan: Plan, before: RunResult | None = None) -> None:
         """`before`: what the run had measured when it was cut off or stopped, if it is resumed."""
-        self._slots = {name: SlotState(name=name, steps=len(plan.step)) for name in plan.names()}
+        self._slots = {name: SlotState(name=name, steps=len(plan.turns)) for name in plan.names()}
         for endpoint in before.endpoints if before is not None else ():
             for result in endpoint.steps:
                 self.take(StepFinished(endpoint.name, result))
