@@ -32,7 +32,7 @@ from laneproof.campaign import runner
 from laneproof.campaign.ledger import read_ledger, verify
 from laneproof.errors import StorageFault
 
-pytestmark = [pytest.mark.kernel, pytest.mark.timeout(300)]
+pytestmark = [pytest.mark.kernel, pytest.mark.long, pytest.mark.timeout(300)]
 
 CUTS = 5
 """Of one run, in the long tests."""
@@ -239,7 +239,6 @@ def test_what_did_not_wait_for_the_disk_is_lost_by_the_same_cut(after: AfterCut)
     assert lost * there.UNSYNCED_EVERY_S > LOST_S
 
 
-@pytest.mark.long
 def test_a_full_disk_is_one_line_and_what_was_committed_stays_readable(after: AfterCut, tmp_path: Path) -> None:
     before = kept_in(after.ledger, 0)
     after.witness.begun.clear()
@@ -276,7 +275,6 @@ def test_a_run_that_lost_its_power_goes_on_to_its_end(
     assert kept_in(ledger, 1) == (KIB << 10) - before
 
 
-@pytest.mark.long
 @pytest.mark.timeout(600)
 @pytest.mark.parametrize("seed", range(4))
 def test_twenty_power_cuts_lose_at_most_a_second_each(
@@ -327,7 +325,6 @@ def test_twenty_power_cuts_lose_at_most_a_second_each(
         )
 
 
-@pytest.mark.long
 def test_a_disk_that_lies_about_flushes_loses_what_was_committed(kernel_image: Image, tmp_path: Path) -> None:
     storage = formatted(tmp_path / "storage")
     with echoing(tmp_path / there.CARD) as witness:
