@@ -316,8 +316,11 @@ class ServedStream(Served):
                 self._units[0] -= both.received
                 if self._units[0] <= 0:
                     self._units.popleft()
-            nothing_due = not self._sends and not self._units and self._started() == self._received + 1
-            last = both.received < len(view) and nothing_due
+            last = both.received < len(view) and not self._units and self._started() == self._received + 1
+            if last:  # the thread that sends may not know yet that all of it has gone
+                last = (
+                    self._changed.wait_for(lambda: not self._sends or self._stopping, _SURPLUS_S) and not self._stopping
+                )
             self._listening = last
         if last:
             try:

@@ -64,8 +64,9 @@ class Wakefulness:
             self.stood_still = said
 
     def _sleep(self) -> None:
-        before_s = time.monotonic()
-        while not self._over.wait(_BEAT_S):
+        before_s, over = time.monotonic(), False
+        while not over:  # the last wait counts too: who is woken together with this thread may end it first
+            over = self._over.wait(_BEAT_S)
             now_s = time.monotonic()
             late_s = now_s - before_s - _BEAT_S
             if late_s >= STANDSTILL_S:

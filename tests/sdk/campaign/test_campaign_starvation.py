@@ -79,7 +79,7 @@ def test_a_tester_that_only_waits_for_its_card_is_not() -> None:
 def test_a_stall_while_the_tester_was_stopped_accuses_nobody(
     run_plan: Callable[..., RunResult], stopped: bool, verdict: str
 ) -> None:
-    steps = '[[step]]\nkind = "integrity"\nbytes = "64 KiB"\ntimeout = "1 s"\n'
+    steps = '[[step]]\nkind = "integrity"\nbytes = "64 KiB"\ntimeout = "2 s"\n'
     seen: list[Event] = []
 
     def watch(event: Event) -> None:
@@ -88,7 +88,7 @@ def test_a_stall_while_the_tester_was_stopped_accuses_nobody(
             (worker,) = workers_of(os.getpid())
             time.sleep(0.2)
             os.kill(worker, signal.SIGSTOP)
-            time.sleep(2.0)
+            time.sleep(3.0)
             os.kill(worker, signal.SIGCONT)
 
     (step,) = run_plan(steps, "physical:silent", watch=watch).endpoints[0].steps
