@@ -1,5 +1,5 @@
 """What holds for every test: none leaves a thread or a file descriptor behind, and in CI none skips. How tests share
-what is dear to make. And how a test installs a driver of its own."""
+what is dear to make, and which begin first. And how a test installs a driver of its own."""
 
 from __future__ import annotations
 
@@ -14,6 +14,15 @@ from collections.abc import Callable, Generator, Iterator
 from pathlib import Path
 
 import pytest
+from time_budget import TimeBudget
+
+# Tests start hundreds of interpreters, each of which would compile all that it imports.
+if os.environ.pop("PYTHONDONTWRITEBYTECODE", None):
+    sys.dont_write_bytecode = False
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    config.pluginmanager.register(TimeBudget())
 
 
 @pytest.hookimpl(wrapper=True)
@@ -28,6 +37,9 @@ def pytest_runtest_makereport(item: pytest.Item) -> Generator[None, pytest.TestR
 
 _MADE_ONCE = ("kernel", "end_to_end")
 """Folders whose tests share a guest or an installed wheel: run on several cores, each stays in one process."""
+_FIRST = ("test_house.py::test_types",)
+"""What takes tens of seconds by itself: begun last, it would keep one core busy while the others have nothing to do.
+Groups need no place here, since xdist begins with the largest."""
 
 
 def pytest_itemcollected(item: pytest.Item) -> None:
@@ -42,6 +54,7 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
         left_out = [item for item in items if item.get_closest_marker("long")]
         config.hook.pytest_deselected(items=left_out)
         items[:] = [item for item in items if item not in left_out]
+    items.sort(key=lambda item: not item.nodeid.endswith(_FIRST))
 
 
 _GRACE_S = 1.0

@@ -20,11 +20,12 @@ PLAN = """
 schema = 1
 step = [
     { kind = "link", load = "64 KiB" },
-    { kind = "soak", bytes = "8 MiB", portion = "1 MiB", stop_on_failure = false },
+    { kind = "soak", bytes = "8 MiB", portion = "1 MiB", stop_on_failure = false, load_on = "5 ms", load_off = "1 ms" },
 ]
+equipment = [{ name = "receiver", clock_offset = "+1.2 s", clock_offset_uncertainty = "100 ms" }]
 endpoint = [{ uri = "sim:link-errors#north" }, { uri = "sim:flipping-card#north" }]
 """
-EMPTY_WHERE_NOTHING_WENT_WRONG = ("EXCEPT",)
+EMPTY_WHERE_NOTHING_WENT_WRONG = ("EXCEPT", "FROM kernel")
 
 
 @pytest.fixture(scope="module")

@@ -11,6 +11,7 @@ import tempfile
 from pathlib import Path
 
 import pytest
+import time_budget
 
 ROOT = Path(__file__).parent.parent
 SOURCES = ("sdk", "sim", "drivers_shim")
@@ -51,6 +52,18 @@ def test_importing_laneproof_leaves_out(heavy: str) -> None:
         [sys.executable, "-c", f"import laneproof, sys; sys.exit({heavy!r} in sys.modules)"], check=False
     )
     assert done.returncode == 0
+
+
+def test_a_command_imports_its_own_verb_alone() -> None:
+    code = "import sys; from laneproof.cli import main; main(['guide', 'plans']); sys.exit('numpy' in sys.modules)"
+    done = subprocess.run([sys.executable, "-c", code], stdout=subprocess.DEVNULL, check=False)
+    assert done.returncode == 0
+
+
+def test_each_part_with_a_time_budget_is_there() -> None:
+    budgets = time_budget.budgets_s()
+    assert len(budgets) > 10
+    assert [part for part in budgets if not (ROOT / "tests" / part).exists()] == []
 
 
 def test_no_file_hides_a_second_purpose() -> None:

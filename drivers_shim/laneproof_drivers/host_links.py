@@ -46,7 +46,12 @@ def link_below(port: PciFunction, slots: Slots) -> HostLink:
     far_errors = gone if far is None else read_device_counters(far)
     path = (*path_to(port), PathLink(port, port if far is None else far))
     limit = None if far is None else slowest(path)
-    reading = LinkReading(near=near_seen.partner, far=far_seen.partner, wiring=slots.lanes_of(port, far))
+    reading = LinkReading(
+        near=near_seen.partner,
+        far=far_seen.partner,
+        wiring=slots.lanes_of(port, far),
+        slot_power_w=near_seen.slot_power_w,
+    )
     aspm = None if far is None else aspm_enabled(far)
     functions = tuple(_described(function) for function in below)
     messages = root_messages(port)

@@ -21,10 +21,11 @@ _ASPM_FILES = {"L0s": "l0s_aspm", "L1": "l1_aspm", "L1.1": "l1_1_aspm", "L1.2": 
 
 @frozen
 class LinkSeen:
-    """One partner's link, and why what is missing is missing."""
+    """One partner's link, why what is missing is missing, and the slot power limit of a port that has set one."""
 
     partner: PartnerLink | Unavailable
     gaps: tuple[str, ...]
+    slot_power_w: float | None = None
 
 
 def read_end(function: PciFunction, nbytes: int = WHOLE) -> LinkSeen:
@@ -42,6 +43,7 @@ def read_end(function: PciFunction, nbytes: int = WHOLE) -> LinkSeen:
     max_speed_gtps, max_width = _speed(function, "max_link_speed", gaps), _width(function, "max_link_width", gaps)
     space = function.decoded(image)
     link: Link | None = None
+    slot_power_w: float | None = None
     max_payload: int | None = None
     read_request: int | None = None
     if isinstance(space, Unavailable):
@@ -49,6 +51,7 @@ def read_end(function: PciFunction, nbytes: int = WHOLE) -> LinkSeen:
     else:
         gaps += [f"{function.address}: {oddity}" for oddity in space.oddities]
         link = space.link
+        slot_power_w = None if space.slot is None else space.slot.power_limit_w or None
         max_payload = None if space.payload is None else space.payload.set
         read_request = None if space.payload is None else space.payload.read_request
     active = None if link is None else link.dl_active
@@ -75,7 +78,7 @@ def read_end(function: PciFunction, nbytes: int = WHOLE) -> LinkSeen:
         bandwidth_management=None if link is None else link.bandwidth_management,
         autonomous_bandwidth=None if link is None else link.autonomous_bandwidth,
     )
-    return LinkSeen(partner, tuple(gaps))
+    return LinkSeen(partner, tuple(gaps), slot_power_w)
 
 
 def aspm_enabled(far: PciFunction) -> tuple[str, ...] | None:

@@ -1,7 +1,7 @@
 """The observer scheme `pci`: link, errors, conditions and identity of one PCI function, read anew at every call.
 
 `observe="pci:0000:65:00.0"` attaches it to a card on any path. Reads only; what Linux's files mean is said in the
-modules that read them, and what retrains a link on request is in `pci_trainer`.
+modules that read them; what retrains or margins a link, on request, is in `pci_trainer` and `pci_margin`.
 """
 
 from __future__ import annotations
@@ -34,7 +34,8 @@ from laneproof_drivers.error_counters import read_counters, read_device_counters
 from laneproof_drivers.host_sensors import read_memory_errors, read_sensors
 from laneproof_drivers.host_tree import HostTree, this_computer
 from laneproof_drivers.kernel_log import FaultCount
-from laneproof_drivers.link_files import CONVENTIONAL, read_end
+from laneproof_drivers.link_files import CONVENTIONAL, LinkSeen, read_end
+from laneproof_drivers.pci_margin import PciMargining
 from laneproof_drivers.pci_path import path_to
 from laneproof_drivers.pci_trainer import PciLinkTrainer
 from laneproof_drivers.receiver import read_receiver
@@ -65,10 +66,12 @@ class PciObserver(LinkObserver, ErrorObserver, ConditionObserver, IdentitySource
         """Both ends now. An end that is gone is unavailable; the near port's `active` then tells of the link."""
         deadline.check()
         far, near = self._far(), self._near()
+        near_seen = LinkSeen(near, ()) if isinstance(near, Unavailable) else read_end(near, CONVENTIONAL)
         return LinkReading(
-            near=near if isinstance(near, Unavailable) else read_end(near, CONVENTIONAL).partner,
+            near=near_seen.partner,
             far=far if isinstance(far, Unavailable) else read_end(far, CONVENTIONAL).partner,
             wiring=self._wiring,
+            slot_power_w=near_seen.slot_power_w,
             above=() if isinstance(far, Unavailable) else _above(far),
         )
 
@@ -165,6 +168,15 @@ class PciObservers(ObserverSource):
         function = None if self._tree.name else find(self._tree, bus_address(address))
         port = None if function is None else function.port
         return None if port is None else PciLinkTrainer(self._tree, port.route)
+
+    def margining(self, address: str, deadline: Deadline) -> PciMargining | None:
+        """What margins the link of the function at `address`, likewise."""
+        deadline.check()
+        function = None if self._tree.name else find(self._tree, bus_address(address))
+        port = None if function is None else function.port
+        if function is None or port is None:
+            return None
+        return PciMargining(self._tree, port.route, function.route)
 
 
 def _above(function: PciFunction) -> tuple[PartnerLink, ...]:

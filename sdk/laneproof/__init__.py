@@ -1,7 +1,8 @@
 """laneproof: prove PCI Express slots with a card that echoes data by DMA.
 
 `laneproof.open(uri)` gives an `Endpoint`; `laneproof.pattern` makes and verifies data; `laneproof.pcie` decodes
-configuration space and computes ceilings; `laneproof.contract` is what a driver for one's own card implements.
+configuration space and computes ceilings; `laneproof.contract` is what a driver for one's own card implements;
+`laneproof.step` and `laneproof.Step` make steps for plans.
 
 A name is imported when it is first asked for: pytest loads the plugin in here wherever laneproof is installed, and most
 of those who run pytest there want nothing of numpy.
@@ -12,6 +13,8 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from laneproof import contract, pcie, safety
+    from laneproof.campaign.results import Findings
+    from laneproof.campaign.steps import Slot, Step, step
     from laneproof.channel import Transfer
     from laneproof.endpoint import Endpoint, Recovery, open  # noqa: A004 - the frozen name
     from laneproof.errors import (
@@ -47,6 +50,7 @@ __all__ = [
     "EndpointClosed",
     "ErrorReading",
     "Exact",
+    "Findings",
     "Identity",
     "Interrupted",
     "LaneproofError",
@@ -55,6 +59,8 @@ __all__ = [
     "OutOfStep",
     "Pattern",
     "Recovery",
+    "Slot",
+    "Step",
     "StorageFault",
     "Transfer",
     "TransferTimeout",
@@ -67,10 +73,13 @@ __all__ = [
     "pattern",
     "pcie",
     "safety",
+    "step",
 ]
 
 _PARTS = ("contract", "errors", "integrity", "pcie", "readings", "safety")
 _HOMES = {
+    "laneproof.campaign.results": ("Findings",),
+    "laneproof.campaign.steps": ("Slot", "Step", "step"),
     "laneproof.channel": ("Transfer",),
     "laneproof.endpoint": ("Endpoint", "Recovery", "open"),
     "laneproof.integrity": ("Comparison", "Pattern", "crc32", "crc32_combine", "pattern"),

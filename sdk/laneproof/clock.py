@@ -27,9 +27,9 @@ _ROUNDING_S = 1e-6
 _LONGEST_S = sys.float_info.max
 _NUMBERS: tuple[type, ...] = (int, float)
 _LINKS = threading.RLock()
-"""Held for a moment while a deadline's descriptor or the deadlines split off from it are looked at or changed. One for
-all: few ever need it, and making it would take longer than the rest of a deadline. A signal handler may cancel the
-very thread that holds it."""
+"""Held for a moment while a deadline's descriptor or those to be woken with it are looked at or changed. One for all:
+few ever need it, and making it would take longer than the rest of a deadline. A signal handler may cancel the very
+thread that holds it."""
 
 
 class Clock(ABC):
@@ -44,6 +44,15 @@ class Clock(ABC):
     @abstractmethod
     def sleep(self, seconds: float) -> None:
         """Let that many of this clock's seconds pass."""
+
+    def stand_aside(self) -> None:  # noqa: B027 - there is nothing to do where time is lived
+        """Whoever uses this clock's card waits for somebody else, and makes no call until `come_back`.
+
+        Meanwhile a virtual clock goes along with those of the cards beside it, whose users need not wait for it.
+        """
+
+    def come_back(self) -> None:  # noqa: B027 - as above
+        """The card is about to be used again. From any thread."""
 
 
 class MonotonicClock(Clock):
@@ -64,19 +73,24 @@ class Deadline:
     until somebody waits for another one.
     """
 
-    __slots__ = ("_cancelled", "_children", "_parent", "_until_s", "_wake_fd", "clock", "made_s")
+    __slots__ = ("_cancelled", "_parent", "_until_s", "_waiting", "_wake_fd", "clock", "made_s")
 
     def __init__(self, timeout_s: float, clock: Clock | None = None) -> None:
-        if not (isinstance(timeout_s, _NUMBERS) and 0 <= timeout_s <= _LONGEST_S):  # whatever its type says
+        # Whatever its type says; asking first for the usual one is faster.
+        if not ((type(timeout_s) is float or isinstance(timeout_s, _NUMBERS)) and 0 <= timeout_s <= _LONGEST_S):
             raise BadInput(f"a timeout is a finite number of seconds, not {timeout_s!r}")
-        self.clock = clock = clock if clock is not None else MonotonicClock()
+        if clock is None:
+            clock = MonotonicClock()
+        self.clock = clock
         self.made_s = made_s = clock.now_s()
         """When it was made, by its clock."""
         self._until_s = made_s + timeout_s
         self._cancelled = False
         self._wake_fd: int | None = None
         self._parent: Deadline | None = None
-        self._children: set[Deadline] | None = None
+        self._waiting: set[Deadline] | None = None
+        """Those split off from it that have a descriptor, or from which one has been split off that has: who only
+        looks sees a parent's cancellation by itself."""
 
     def left_s(self) -> float:
         """Seconds left, never below zero."""
@@ -90,11 +104,11 @@ class Deadline:
 
     @property
     def cancelled(self) -> bool:
-        return self._cancelled
+        return self._cancelled or (self._parent is not None and self._parent.cancelled)
 
     def check(self) -> None:
         """Raise `Interrupted` if the call was cancelled."""
-        if self._cancelled:
+        if self._cancelled or (self._parent is not None and self._parent.cancelled):
             raise Interrupted("interrupted before it was finished")
 
     def wait(self, fd: int, events: int) -> int:
@@ -129,46 +143,39 @@ class Deadline:
         """End the call that holds this deadline, and every call split off from it, at once."""
         with _LINKS:
             self._cancelled = True
-            if self._wake_fd is not None:
-                os.eventfd_write(self._wake_fd, 1)
-            children = tuple(self._children or ())
-        for child in children:
-            child.cancel()
+            self._wake_all()
 
     def split(self, at_most_s: float | None = None) -> Deadline:
         """A deadline that can be cancelled by itself, and is cancelled with this one.
 
         It lies at the same moment, or `at_most_s` seconds from now if that is sooner.
         """
-        left_s = self.left_s()
-        child = Deadline(left_s if at_most_s is None else min(left_s, at_most_s), self.clock)
-        with _LINKS:
-            child._parent = self
-            if self._children is None:
-                self._children = set()
-            self._children.add(child)
-            cancelled = self._cancelled
-        if cancelled:
-            child.cancel()
+        child = Deadline.__new__(Deadline)
+        child.clock = self.clock
+        child.made_s = now_s = self.clock.now_s()
+        child._until_s = self._until_s if at_most_s is None else min(self._until_s, now_s + at_most_s)
+        child._cancelled = False
+        child._wake_fd = None
+        child._parent = self
+        child._waiting = None
         return child
 
     def release(self) -> None:
         """Give back the descriptor. Whoever waits on the deadline still, or later, is interrupted."""
         self._cancelled = True
-        # `_wake` and `split` look at it after they have made what is looked for here: one of them sees the other.
-        if self._wake_fd is None and not self._children and self._parent is None:
+        # `_wake` looks at it after it has made what is looked for here: one of them sees the other.
+        if self._wake_fd is None and self._waiting is None:
             return
         with _LINKS:
             fd, self._wake_fd = self._wake_fd, None
             if fd is not None:
                 os.eventfd_write(fd, 1)
-            children = tuple(self._children or ())
-            parent, self._parent = self._parent, None
-            if parent is not None and parent._children is not None:
-                parent._children.discard(self)
+            waiting, self._waiting = self._waiting, None
+            if self._parent is not None and self._parent._waiting is not None:
+                self._parent._waiting.discard(self)
         if fd is not None:
             os.close(fd)
-        for child in children:
+        for child in waiting or ():
             child.release()
 
     def __enter__(self) -> Deadline:
@@ -180,11 +187,30 @@ class Deadline:
         self.release()
 
     def _wake(self) -> int:
+        """The descriptor that shows when it is cancelled."""
         with _LINKS:
             if self._wake_fd is None:
+                self.check()
                 self._wake_fd = os.eventfd(0, os.EFD_CLOEXEC | os.EFD_NONBLOCK)
-                if self._cancelled:  # or released: it opens no descriptor again
+                self._join_parent()
+                if self.cancelled:  # released meanwhile, without looking here: it opens no descriptor again
                     os.close(self._wake_fd)
                     self._wake_fd = None
             self.check()
             return cast("int", self._wake_fd)
+
+    def _join_parent(self) -> None:
+        """Be woken with the one that it was split off from; with the lock held."""
+        parent = self._parent
+        if parent is not None:
+            if parent._waiting is None:
+                parent._waiting = set()
+            parent._waiting.add(self)
+            parent._join_parent()
+
+    def _wake_all(self) -> None:
+        """Wake whoever waits for it or for one split off from it; with the lock held."""
+        if self._wake_fd is not None:
+            os.eventfd_write(self._wake_fd, 1)
+        for child in self._waiting or ():
+            child._wake_all()

@@ -33,7 +33,9 @@ from attrs import field, frozen, validators
 
 from laneproof.clock import Clock, Deadline, MonotonicClock
 from laneproof.errors import DriverFault
-from laneproof.readings import Check, Conditions, ErrorReading, HostSurvey, Identity, LinkReading, Retraining, Use
+from laneproof.on_request import LaneMargining as LaneMargining
+from laneproof.on_request import LinkTrainer as LinkTrainer
+from laneproof.readings import Check, Conditions, ErrorReading, HostSurvey, Identity, LinkReading, Use
 
 CONTRACT = 1
 """The number of this contract. A driver with this number, or the one before it, is accepted."""
@@ -312,15 +314,8 @@ class Resettable(ABC):
     def reset(self, level: ResetLevel, deadline: Deadline) -> None: ...
 
 
-class LinkTrainer(ABC):
-    """Retrains the link from its near port, without a reset. It writes a register, so it is used on request alone."""
-
-    @abstractmethod
-    def retrain(self, deadline: Deadline) -> Retraining: ...
-
-
 _Observer = LinkObserver | ErrorObserver | ConditionObserver | IdentitySource
-Part = RegionSource | _Observer | PatternEngine | ErrorInjector | Resettable | LinkTrainer
+Part = RegionSource | _Observer | PatternEngine | ErrorInjector | Resettable | LinkTrainer | LaneMargining
 _PARTS = get_args(Part)
 _P = TypeVar("_P")
 
@@ -377,6 +372,10 @@ class ObserverSource(ABC):
 
     def trainer(self, address: str, deadline: Deadline) -> LinkTrainer | None:
         """What retrains the link of that device, where it can; it too writes nothing until it is used."""
+        return None
+
+    def margining(self, address: str, deadline: Deadline) -> LaneMargining | None:
+        """What margins the receivers of that device's link, where it can; likewise."""
         return None
 
 

@@ -1,7 +1,8 @@
 """Reads TOML documents (plans, scenarios) and options strictly into attrs classes.
 
 Every error is one line that names the file, the key or line, and the remedy. A field's type says its unit: `Size`,
-`Seconds`, `SpeedGtps`, `Rate` and `Share` are numbers inside and quantities with a unit in a document.
+`Seconds`, `SpeedGtps`, `Rate`, `Share`, `Watts`, `Volts` and `Celsius` are numbers inside and quantities with a unit in
+a document.
 """
 
 from __future__ import annotations
@@ -29,6 +30,12 @@ Rate = NewType("Rate", float)
 """Bytes per second; "950 MB/s" in a document."""
 Share = NewType("Share", float)
 """A fraction of one; "80 %" in a document."""
+Watts = NewType("Watts", float)
+"""Watts; "75 W" in a document."""
+Volts = NewType("Volts", float)
+"""Volts; "15 mV" in a document."""
+Celsius = NewType("Celsius", float)
+"""Degrees Celsius; "85 °C" in a document."""
 
 KEY = "key"
 """In a field's metadata: the key that stands for it in a document, where that is not its name."""
@@ -288,6 +295,9 @@ _QUANTITY_HOOKS: dict[Any, _Hook] = {
     SpeedGtps: _quantity(units.parse_speed_gtps, "8 GT/s"),
     Rate: _quantity(units.parse_bytes_per_s, "950 MB/s"),
     Share: _quantity(units.parse_fraction, "80 %"),
+    Watts: _quantity(units.parse_watts, "75 W"),
+    Volts: _quantity(units.parse_volts, "15 mV"),
+    Celsius: _quantity(units.parse_celsius, "85 °C"),
 }
 _DOCUMENT_HOOKS: dict[Any, _Hook] = {
     int: _exactly((int,), "a whole number"),

@@ -24,6 +24,7 @@ from laneproof.contract import (
     ErrorInjector,
     ErrorObserver,
     IdentitySource,
+    LaneMargining,
     Limits,
     LinkObserver,
     LinkTrainer,
@@ -39,16 +40,16 @@ from laneproof.errors import (
     DeviceLost,
     DriverFault,
     EndpointClosed,
-    LaneproofError,
     NotOffered,
     named,
 )
-from laneproof.integrity import Comparison, Pattern
+from laneproof.integrity import Comparison, DamageRecord, Pattern
+from laneproof.margining import Margining
 from laneproof.moving import in_driver
 from laneproof.moving.blocks import aligned
 from laneproof.moving.card_check import CardEngine
-from laneproof.observing import observed
-from laneproof.readings import Conditions, ErrorReading, Identity, LinkReading, Retraining, Unavailable, known
+from laneproof.observing import near_shows_down, observed
+from laneproof.readings import Conditions, ErrorReading, Identity, LinkReading, Retraining, Unavailable
 
 OPEN_TIMEOUT_S = 10.0
 CONTROL_TIMEOUT_S = 10.0
@@ -199,6 +200,8 @@ class Endpoint:
         direction: Literal["both", "to_card", "from_card"] = "both",
         digest: bool = False,
         more_follows: bool = False,
+        enough: threading.Event | None = None,
+        damage: DamageRecord | None = None,
         timeout: float | None = None,
         progress: Callable[[int], Any] | None = None,
     ) -> Comparison:
@@ -212,7 +215,10 @@ class Endpoint:
         sent has lost its tail. `progress` is called with the bytes verified so far. `digest` verifies each block by
         its CRC-32, `Pattern.verify_digest`: faster where zlib-ng is installed, with the escape that the result's
         `caution` and `escape_probability` say. Once all is back, a stream is listened to for 50 ms more, for bytes
-        that were never sent; `more_follows` leaves that to the next check, where they show as damage.
+        that were never sent; `more_follows` leaves that to the next check, where they show as damage. Once `enough` is
+        set, from any thread, no other block is sent; those under way come back and are verified, and the result is of
+        what was sent: its `bytes_expected` may be 0. `damage` keeps of the first wrong blocks what came back, for
+        `DamageRecord.to_dict` to examine afterwards.
 
         `direction` "to_card" or "from_card" has the card's PatternEngine make and compare the pattern of that name,
         for `nbytes` at least; the result's `method` is then "card", and it knows no places. An error is injected
@@ -227,6 +233,8 @@ class Endpoint:
             direction=direction,
             digest=digest,
             more_follows=more_follows,
+            enough=enough,
+            damage=damage,
             timeout=timeout,
             progress=progress,
         )
@@ -302,6 +310,16 @@ class Endpoint:
                 channel.in_step = True
         return Recovery(how=how, discarded_bytes=discarded, seconds=max(0.0, self.clock.now_s() - started_s))
 
+    def reconnect(self, timeout: float = OPEN_TIMEOUT_S) -> None:
+        """Close the card and connect to it anew, as one that was lost needs; every channel is then in step.
+
+        Raises EndpointBusy while a call is under way, and as `open` does; it may then be tried again.
+        """
+        with self._alone("reconnect") as call:
+            self._reconnect(call.begin(timeout))
+            for channel in self.channels:
+                channel.in_step = True
+
     def reset(self, level: ResetLevel, timeout: float = CONTROL_TIMEOUT_S) -> None:
         """Reset the card. The errors that a link reset causes are yours to exclude. Raises NotOffered, EndpointBusy."""
         part = self._card.part(Resettable)
@@ -319,6 +337,14 @@ class Endpoint:
             raise NotOffered("the card has no LinkTrainer; open it with observe=", uri=self.uri, operation="retrain")
         with self._alone("retrain") as call, in_driver():
             return part.retrain(call.begin(timeout))
+
+    def margining(self) -> Margining:
+        """What margins the receivers of the link; its calls write registers at both ends. Raises NotOffered."""
+        part = self._card.part(LaneMargining)
+        if part is None:
+            said = "the card has no LaneMargining; open it with observe="
+            raise NotOffered(said, uri=self.uri, operation="margining")
+        return Margining(part, self._alone)
 
     def close(self) -> None:
         """End calls under way and give the card back. May be called twice, and from any thread."""
@@ -381,13 +407,10 @@ class Endpoint:
         if not self._parts.acquire(timeout=CONTROL_TIMEOUT_S):
             return ""
         try:
-            with Deadline(CONTROL_TIMEOUT_S, self.clock) as deadline, in_driver():
-                near = known(observer.read_link(deadline).near)
-        except LaneproofError:
-            return ""
+            with Deadline(CONTROL_TIMEOUT_S, self.clock) as deadline:
+                return near_shows_down(observer, deadline)
         finally:
             self._parts.release()
-        return f"{near.name} shows its link down" if near is not None and near.active is False else ""
 
 
 class _PlainRegion(Region):

@@ -1,4 +1,5 @@
-"""Observers of a card's link that are added to what the card shows by itself, as `observe=` asks for."""
+"""What is seen of a card's link: by observers that are added to the card's own parts, as `observe=` asks for, and of a
+card that is lost."""
 
 from __future__ import annotations
 
@@ -6,10 +7,19 @@ import attrs
 
 from laneproof import registry
 from laneproof.clock import Deadline
-from laneproof.contract import Card, ConditionObserver, ErrorObserver, IdentitySource, LinkObserver, LinkTrainer, Part
-from laneproof.errors import BadInput, CannotOpen
+from laneproof.contract import (
+    Card,
+    ConditionObserver,
+    ErrorObserver,
+    IdentitySource,
+    LaneMargining,
+    LinkObserver,
+    LinkTrainer,
+    Part,
+)
+from laneproof.errors import BadInput, CannotOpen, LaneproofError
 from laneproof.moving import in_driver
-from laneproof.readings import Conditions, ErrorReading, LinkReading
+from laneproof.readings import Conditions, ErrorReading, LinkReading, known
 
 
 def observed(card: Card, observe: str, deadline: Deadline) -> Card:
@@ -32,7 +42,21 @@ def observed(card: Card, observe: str, deadline: Deadline) -> Card:
         with in_driver(os_error=CannotOpen):
             trainer = source.trainer(address, deadline)
         added += () if trainer is None else (trainer,)
+    if card.part(LaneMargining) is None:
+        with in_driver(os_error=CannotOpen):
+            margining = source.margining(address, deadline)
+        added += () if margining is None else (margining,)
     return attrs.evolve(card, parts=(*card.parts, *added))
+
+
+def near_shows_down(observer: LinkObserver, deadline: Deadline) -> str:
+    """What the near port shows of a card that is lost: a sentence, or nothing."""
+    try:
+        with in_driver():
+            near = known(observer.read_link(deadline).near)
+    except LaneproofError:
+        return ""
+    return f"{near.name} shows its link down" if near is not None and near.active is False else ""
 
 
 def _without_identity(part: Part) -> tuple[Part, ...]:

@@ -87,6 +87,8 @@ class LinkReading:
     far: PartnerLink | Unavailable
     wiring: int | None = None
     """Lanes that the slot has wired, where the platform declares it."""
+    slot_power_w: float | None = field(default=None, validator=_number)
+    """The slot power limit that the near port announces to the card; None where it is not shown, or none is set."""
     above: tuple[PartnerLink, ...] = ()
     """The links on the way from the root port, which bytes pass too, as their upper ends show them; that of the root
     port first. Empty where there are none, or where they are not shown."""

@@ -15,6 +15,9 @@ _SECONDS = {"us": 1e-6, "µs": 1e-6, "ms": 1e-3, "s": 1.0, "min": 60.0, "h": 360
 _SPEED = {"GT/s": 1.0}
 _RATE = {f"{unit}/s": factor for unit, factor in _BYTES.items()}
 _FRACTION = {"%": 0.01}
+_POWER = {"mW": 1e-3, "W": 1.0, "kW": 1e3}
+_VOLTAGE = {"mV": 1e-3, "V": 1.0}
+_TEMPERATURE = {"°C": 1.0, "degC": 1.0}
 
 _QUANTITY = re.compile(r"([0-9]+(?:\.[0-9]*)?(?:[eE][+-]?[0-9]+)?)\s*([^\s0-9].*)")
 
@@ -59,6 +62,23 @@ def parse_fraction(text: str) -> float:
     if not 0 <= value <= 1:
         raise BadInput(f'"{text}" is not between 0 % and 100 %')
     return value
+
+
+def parse_watts(text: str) -> float:
+    """Watts of "75 W"."""
+    return _parse(text, _POWER, "75 W")
+
+
+def parse_volts(text: str) -> float:
+    """Volts of "15 mV"."""
+    return _parse(text, _VOLTAGE, "15 mV")
+
+
+def parse_celsius(text: str) -> float:
+    """Degrees of "85 °C", or "85 degC"; they may lie below zero, as in a climatic chamber."""
+    below = re.match(r"\s*-(?=[0-9])", text)
+    value = _parse(text if below is None else text[below.end() :], _TEMPERATURE, "85 °C")
+    return value if below is None else -value
 
 
 def format_bytes(count: int) -> str:

@@ -34,8 +34,10 @@ class _OpenSlot(Protocol):
 class Branch:
     """The hierarchy of a root port, the link above a switch where there is one, and the slots that are open."""
 
-    def __init__(self, bench: Scenario | None, switch: Switch | None, seed: int) -> None:
+    def __init__(self, bench: Scenario | None, switch: Switch | None, seed: int, computer: int = 1) -> None:
+        """`computer`: which one of those alike that are there at the same time."""
         self.bench = bench
+        self.computer = computer
         self.seed = seed
         self.number = next(_NUMBERS)
         self.hierarchy = Hierarchy()
@@ -56,7 +58,9 @@ class Branch:
         with _JOINING:
             same = [one for one in _OPEN if (one.seed, one.switch, one.bench) == (seed, switch, bench)]
             there = [one for one in same if one.taken and slot.name not in one.taken]
-            branch = min(there, key=lambda one: one.number) if there else cls(bench, switch, seed)
+            taken = {one.computer for one in same if one.taken}
+            free = next(number for number in itertools.count(1) if number not in taken)
+            branch = min(there, key=lambda one: one.number) if there else cls(bench, switch, seed, free)
             branch.taken.add(slot.name)
             _OPEN.add(branch)
         return branch
@@ -82,9 +86,13 @@ class Branch:
 
     @property
     def above(self) -> tuple[PartnerLink, ...]:
-        """The link above the switch, as the root port shows it."""
-        link = self.link
-        return () if link is None else (decoded(link.near, f"root port above switch {link.plan.name}"),)
+        """The link above the switch, as the root port shows it, by a name that no other computer's link has."""
+        link, bench = self.link, self.bench
+        if link is None or bench is None:
+            return ()
+        seed = f", seed {self.seed}" if self.seed else ""
+        which = f", computer {self.computer}" if self.computer > 1 else ""
+        return (decoded(link.near, f"root port above switch {link.plan.name} of {bench.name}{seed}{which}"),)
 
     def reported(self, link: WorkingLink) -> tuple[ReportedError, ...]:
         """What the kernel logged for the partners of a slot's link, and for the ports above them."""

@@ -2,8 +2,8 @@
 
 There are four kinds of function: a root port, a switch's upstream and downstream ports, and an endpoint. Layout and
 values come from `laneproof.pcie.registers` (linux/pci_regs.h); of the physical layer's capabilities, from where
-`laneproof.pcie.physical_layer` has them. Identifiers are invented: no entry of the public list of PCI identifiers has
-them. What an error does to the registers is in `error_registers`, what the link does in `registers`.
+`laneproof.pcie.physical_layer` and `margining` have them. Identifiers are invented: no entry of the public list of PCI
+identifiers has them. What an error does to the registers is in `error_registers`, what the link does in `registers`.
 
 What a reset leaves: base specification, from memory. Bits that it calls sticky, those of Advanced Error Reporting
 among them, survive both resets; a function level reset also leaves what belongs to the link, Max_Payload_Size included.
@@ -15,7 +15,7 @@ from typing import Literal
 
 from attrs import frozen
 
-from laneproof.pcie import aer, rates
+from laneproof.pcie import aer, margining, rates
 from laneproof.pcie import registers as regs
 
 VENDOR_ID = 0x5E50
@@ -40,6 +40,7 @@ AER = 0x100
 SECONDARY = 0x150
 PHYSICAL = {16.0: (0x180, 0x26), 32.0: (0x1B0, 0x2A)}
 """Place and identifier of the capability for a speed."""
+MARGINING, MARGINING_ID = 0x200, 0x27
 LANE_ERRORS = SECONDARY + 0x08
 PARITY_MISMATCHES = PHYSICAL[16.0][0] + 0x10
 """Those of this port's own receiver."""
@@ -136,7 +137,8 @@ class Function:
     Speeds in GT/s, widths in lanes, sizes in bytes. `requester_id` holds bus, device and function. The two bus numbers
     count for ports; without `subordinate_bus` the secondary one is the last below. `slot_number` counts for a port
     above its link: None is one that leads to no slot. `slot_power_w` is what the slot grants, and an endpoint was told.
-    `ecrc` switches on the end-to-end CRC, generated and checked.
+    `ecrc` switches on the end-to-end CRC, generated and checked. With `margining` it shows Lane Margining at the
+    Receiver, ready and at rest; commands do not go through its registers (`margining`).
     """
 
     kind: Kind
@@ -151,6 +153,7 @@ class Function:
     slot_number: int | None = None
     slot_power_w: float = 25.0
     ecrc: bool = False
+    margining: bool = False
 
     @property
     def above_its_link(self) -> bool:
@@ -310,7 +313,8 @@ class ConfigSpace:
         if speed < 8:
             return
         held = [(at, identifier) for known, (at, identifier) in PHYSICAL.items() if known <= speed]
-        nexts = [*(at for at, _ in held), 0]
+        margined = self.function.margining and speed >= 16
+        nexts = [*(at for at, _ in held), MARGINING if margined else 0]
         self.set_hardware(SECONDARY, nexts[0] << 20 | 1 << 16 | regs.PCI_EXT_CAP_ID_SECPCI)
         for lane in lanes:
             self.set_hardware(SECONDARY + 0x0C + 2 * lane, _PRESET | _PRESET << 8, 2)
@@ -318,6 +322,13 @@ class ConfigSpace:
             self.set_hardware(at, follows << 20 | 1 << 16 | identifier)
             for lane in lanes:
                 self.set_hardware(at + _PHYSICAL_PRESETS + lane, _PRESET | _PRESET << 4, 1)
+        if margined:
+            self.set_hardware(MARGINING, 1 << 16 | MARGINING_ID)
+            self.set_hardware(MARGINING + margining.PORT_STATUS, 1, 2)
+            for lane in lanes:
+                at = MARGINING + margining.LANES + margining.LANE_NBYTES * lane
+                self.set_hardware(at, margining.NO_COMMAND.value, 2)
+                self.set_hardware(at + margining.STATUS, margining.NO_COMMAND.value, 2)
 
     # --- what is set up before the card is used
 

@@ -25,6 +25,7 @@ from laneproof.contract import (
 from laneproof.errors import BadInput, CannotOpen
 from laneproof.readings import Component, Conditions, ErrorReading, Identity, LinkReading, Retraining
 from laneproof_sim.limits_of_model import CAVEATS
+from laneproof_sim.margining import EyeMargining
 from laneproof_sim.path import DmaPath, limits
 from laneproof_sim.pattern_engine import CardPatternEngine
 from laneproof_sim.scenario_file import load, shipped
@@ -118,7 +119,11 @@ class SimDriver(Driver):
             ),
             close=opened.close,
             clock=opened.clock,
-            parts=(SlotParts(opened), CardPatternEngine(opened)) if slot.card.pattern_engine else (SlotParts(opened),),
+            parts=(
+                SlotParts(opened),
+                EyeMargining(opened),
+                *((CardPatternEngine(opened),) if slot.card.pattern_engine else ()),
+            ),
         )
 
 

@@ -3,8 +3,8 @@
 The channels of a card, and those of other cards below the same switch, meet on a shared link. A step of one may be
 taken only when no other can come before it any more (a conservative simulation of discrete events). So a channel's
 user who comes back from waiting is waited for, in real time: what the user does next costs no virtual time and may come
-first. Nobody waits for a user who cannot act, or who takes longer than `GRACE_S`; such a channel's clock goes along
-with the others', as there is one clock on the wall, and it counts again from its next call on.
+first. Nobody waits for a user who cannot act, who stands aside, or who takes longer than `GRACE_S`; such a channel's
+clock goes along with the others', as there is one clock on the wall, and it counts again from its next call on.
 
 A card with one channel directly below a root port is a hierarchy of one, and waits for nobody.
 """
@@ -174,6 +174,6 @@ class Hierarchy:
         if one.until_s is not None:
             return True
         user = one.user
-        if user is None or one.detached or not user.is_alive():
+        if user is None or one.detached or one.clock.aside or not user.is_alive():
             return False
         return not any(thread is user and one not in participants for thread, participants in self._inside)

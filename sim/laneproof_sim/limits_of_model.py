@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 NOT_MODELLED = (
-    "Analogue behaviour: equalisation, jitter, crosstalk and lane margining; bit errors are independent of each other, "
-    "at one rate for each lane and direction.",
+    "Analogue behaviour: equalisation, jitter and crosstalk; bit errors are independent of each other, at one rate for "
+    "each lane and direction. Lane margining finds the eye that a scenario gives, which brings no errors by itself.",
     "Heat and power as they come about: a temperature follows time and not the load, and acts only where a fault names "
     "it; a card has the power that it needs, or keeps still, or is gone, with no voltage, current or inrush.",
     "64 GT/s and FLIT mode, with its forward error correction.",

@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 from laneproof import pcie
+from laneproof.pcie.express import power_limit_w
+from laneproof.pcie.fields import field
 from laneproof.readings import PartnerCondition, PartnerLink, Sensor, Unavailable
+from laneproof_sim.config_space import EXPRESS
 from laneproof_sim.registers import LinkPartner
 from laneproof_sim.scenario import Slot
 from laneproof_sim.temperature import celsius_at
@@ -34,6 +37,16 @@ def decoded(partner: LinkPartner, name: str) -> PartnerLink:
     )
 
 
+def slot_power_w(port: LinkPartner) -> float | None:
+    """The slot power limit in the register of the port above; None where that is silent."""
+    if not port.present:
+        return None
+    capable = port.hardware(EXPRESS + pcie.registers.PCI_EXP_SLTCAP)
+    return power_limit_w(
+        field(capable, pcie.registers.PCI_EXP_SLTCAP_SPLV), field(capable, pcie.registers.PCI_EXP_SLTCAP_SPLS)
+    )
+
+
 def condition(partner: LinkPartner, name: str) -> PartnerCondition:
     """What the registers hold; parity from 16 GT/s on has registers of its own."""
     seen = pcie.decode(partner.image())
@@ -49,6 +62,7 @@ def condition(partner: LinkPartner, name: str) -> PartnerCondition:
         parity_mismatches={} if parity is None else {"local": parity},
         equalisation=equalisation | {speed: layer.equalisation for speed, layer in layers.items() if layer is not None},
         clocking=link.clocking,
+        margining=None if seen.margining is None else seen.margining.ready,
         device_status=tuple(flag for flag in flags if flag in _ERROR_FLAGS),
     )
 

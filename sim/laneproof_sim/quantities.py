@@ -49,6 +49,10 @@ LaneRates = NewType("LaneRates", tuple[float, ...])
 """Bit error rate of each of 16 lanes in one direction."""
 LaneSpeeds = NewType("LaneSpeeds", tuple[float, ...])
 """The highest speed that each of 16 lanes holds, in GT/s."""
+LaneShares = NewType("LaneShares", tuple[float, ...])
+"""For each of 16 lanes a share of what the others have, above 0 and up to 1."""
+Picoseconds = NewType("Picoseconds", float)
+Millivolts = NewType("Millivolts", float)
 ByteOffset = NewType("ByteOffset", int)
 """A byte's place, from 0 on."""
 Displacement = NewType("Displacement", int)
@@ -74,6 +78,9 @@ Text = NewType("Text", str)
 SLOT_NAME = r"[a-z0-9][a-z0-9-]{0,31}"
 MAX_TEXT = 400
 MAX_WATTS = 10_000.0
+MAX_PICOSECONDS = 62.5
+"""A unit interval at 16 GT/s."""
+MAX_MILLIVOLTS = 1000.0
 CELSIUS_RANGE = (-55.0, 150.0)
 """What parts are sold for, and a little more."""
 MEASURE = r"(-?[0-9]{1,6}(?:\.[0-9]{1,6})?)\s?"
@@ -165,6 +172,14 @@ def read_celsius(value: Any) -> float:
     return _read_measure(value, "°C", *CELSIUS_RANGE, "45 °C")
 
 
+def read_picoseconds(value: Any) -> float:
+    return _read_measure(value, "ps", 0.0, MAX_PICOSECONDS, "31 ps")
+
+
+def read_millivolts(value: Any) -> float:
+    return _read_measure(value, "mV", 0.0, MAX_MILLIVOLTS, "90 mV")
+
+
 def _read_measure(value: Any, unit: str, least: float, most: float, example: str) -> float:
     if not isinstance(value, str):
         raise ValueError(f'{shown(value)} has no unit; write for example "{example}"')
@@ -245,6 +260,20 @@ def read_lane_speeds(value: Any) -> tuple[float, ...]:
     return _read_by_lane(value, SPEEDS_GTPS[-1], read_speed)
 
 
+def read_lane_shares(value: Any) -> tuple[float, ...]:
+    """A table from lane number to the share that it has; lanes not named have all."""
+    if not isinstance(value, Mapping):
+        raise ValueError(f"{shown(value)} is not a table; write for example {{ 3 = 0.5 }}")
+    return _read_by_lane(value, 1.0, _read_share)
+
+
+def _read_share(value: Any) -> float:
+    number = _read_number(value)
+    if not 0 < number <= 1:
+        raise ValueError(f"{shown(value)} is no share; use more than 0 and up to 1")
+    return number
+
+
 def _read_by_lane(table: Mapping[Any, Any], default: float, read: Callable[[Any], float]) -> tuple[float, ...]:
     by_lane = [default] * MAX_LANES
     for lane, value in table.items():
@@ -282,6 +311,9 @@ READERS: dict[Any, Callable[[Any], Any]] = {
     Probability: read_probability,
     LaneRates: read_lane_rates,
     LaneSpeeds: read_lane_speeds,
+    LaneShares: read_lane_shares,
+    Picoseconds: read_picoseconds,
+    Millivolts: read_millivolts,
     WordBytes: OneOf("word size in bytes", (1, 2, 4, 8, 16, 32, 64)),
     BitNumber: Between("bit of a byte", 0, 7),
     Level: OneOf("level", (0, 1)),

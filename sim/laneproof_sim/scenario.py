@@ -21,8 +21,11 @@ from laneproof_sim.quantities import (
     Depth,
     LaneNumber,
     LaneRates,
+    LaneShares,
     LaneSpeeds,
+    Millivolts,
     Payload,
+    Picoseconds,
     SlotName,
     SpeedGtps,
     Tags,
@@ -46,6 +49,8 @@ LONGEST_READ_LATENCY_S = 1e-3
 DEFAULT_FIRMWARE = Text("1.0")
 NO_ERRORS = LaneRates((0.0,) * MAX_LANES)
 NO_LIMIT = LaneSpeeds((SPEEDS_GTPS[-1],) * MAX_LANES)
+SLOWEST_MARGINED_GTPS = 16.0
+"""Lane margining at the receiver came with it."""
 DEFAULT_IDLE_AFTER = Seconds(10e-3)
 SHORTEST_IDLE_S = 1e-3
 """The receivers of a link that has been idle for less still look at its bits."""
@@ -105,6 +110,23 @@ class BitErrorRates:
     from_card: LaneRates = NO_ERRORS
 
 
+ALL_OPEN = LaneShares((1.0,) * MAX_LANES)
+
+
+@frozen(kw_only=True)
+class Eye:
+    """How far the eye at a receiver's sampler is open in all, and which lanes have a share of that alone.
+
+    `to_card` are lanes at the card's receiver, `from_card` at the near port's. It is what lane margining measures, and
+    brings no bit errors by itself.
+    """
+
+    width: Picoseconds
+    height: Millivolts
+    to_card: LaneShares = ALL_OPEN
+    from_card: LaneShares = ALL_OPEN
+
+
 @frozen(kw_only=True)
 class Link(ABC):
     """One link as it is built: its near port and `wiring` lanes, from lane 0, that lead to the far partner.
@@ -154,6 +176,8 @@ class Switch(Link):
 class Slot(Link):
     """One slot and what is in it. `near` is a root port or, `below` a switch, one of its downstream ports.
 
+    An `eye` is what lane margining measures, from 16 GT/s on; a slot without has no margining to offer.
+
     `power` is what the card draws and may draw, `temperature` what its sensor reads over time.
 
     `errors_owned_by` says who handles the link's error reports; `observable` is False where the platform shows
@@ -161,6 +185,7 @@ class Slot(Link):
     """
 
     card: EchoCard
+    eye: Eye | None = None
     below: SlotName | None = None
     riser: Text | None = None
     power: CardPower | None = None

@@ -20,7 +20,17 @@ from laneproof_sim.damage.memory import StuckBit
 from laneproof_sim.degradation import BadTraining, Degrading
 from laneproof_sim.faults import CATALOGUE, IN_SWITCHES, Absent, Fault, SwitchFault
 from laneproof_sim.quantities import MAX_LANES, READERS, shown
-from laneproof_sim.scenario import LONGEST_READ_LATENCY_S, NO_LIMIT, SCHEMA, SHORTEST_IDLE_S, Link, Port, Scenario, Slot
+from laneproof_sim.scenario import (
+    LONGEST_READ_LATENCY_S,
+    NO_LIMIT,
+    SCHEMA,
+    SHORTEST_IDLE_S,
+    SLOWEST_MARGINED_GTPS,
+    Link,
+    Port,
+    Scenario,
+    Slot,
+)
 from laneproof_sim.supply import power_faults
 
 _MAX_SLOTS = 64
@@ -205,6 +215,15 @@ def _check_port(link: Link, at: str, *, root: bool) -> None:
 
 def _check_surroundings(scenario: Scenario, slot: Slot, at: str) -> None:
     """What a slot says of its power and temperature, and of faults that depend on them."""
+    if slot.eye is not None:
+        if min(slot.near.max_speed, slot.card.max_speed) < SLOWEST_MARGINED_GTPS:
+            problem = f"lane margining exists from {SLOWEST_MARGINED_GTPS:g} GT/s on; leave it out, or raise max_speed"
+            raise _AcrossKeys(f"{at}.eye", problem)
+        for key, shares in (("to_card", slot.eye.to_card), ("from_card", slot.eye.from_card)):
+            beyond = [lane for lane in range(slot.wiring, MAX_LANES) if shares[lane] < 1]
+            if beyond:
+                problem = f"lane {beyond[0]} is not wired; use 0 to {slot.wiring - 1}"
+                raise _AcrossKeys(f"{at}.eye.{key}", problem)
     if scenario.supply is not None and slot.power is None and not slot.absent:
         raise _AcrossKeys(f"{at}.power", "is missing, and [supply] has a limit; say what this slot's card draws")
     for number, (one, two) in enumerate(pairwise(slot.temperature), 1):

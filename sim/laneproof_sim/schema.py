@@ -39,6 +39,13 @@ _QUANTITIES: dict[Any, dict[str, Any]] = {
     q.SlotName: {"type": "string", "pattern": f"^{q.SLOT_NAME}$"},
     q.SpeedGtps: _SPEED,
     q.LaneSpeeds: {"type": "object", "patternProperties": {_LANES: _SPEED}, "additionalProperties": False},
+    q.LaneShares: {
+        "type": "object",
+        "patternProperties": {_LANES: {"type": "number", "minimum": 0, "maximum": 1}},
+        "additionalProperties": False,
+    },
+    q.Picoseconds: {"type": "string", "pattern": f"^{q.MEASURE}ps$", "examples": ["31 ps"]},
+    q.Millivolts: {"type": "string", "pattern": f"^{q.MEASURE}mV$", "examples": ["90 mV"]},
     q.Watts: {"type": "string", "pattern": f"^{q.MEASURE}W$", "examples": ["25 W"]},
     q.Celsius: {"type": "string", "pattern": f"^{q.MEASURE}°C$", "examples": ["45 °C"]},
     q.Payload: {**_BYTES, "examples": [f"{nbytes} B" for nbytes in q.PAYLOADS]},

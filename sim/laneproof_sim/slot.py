@@ -26,7 +26,7 @@ from laneproof_sim.engine import Engine
 from laneproof_sim.faults import Absent
 from laneproof_sim.hierarchy import Participant
 from laneproof_sim.kernel import End
-from laneproof_sim.observing import NOT_OBSERVABLE, condition, decoded, sensors, why_uncounted
+from laneproof_sim.observing import NOT_OBSERVABLE, condition, decoded, sensors, slot_power_w, why_uncounted
 from laneproof_sim.open_channel import OpenChannel
 from laneproof_sim.registers import LinkPartner
 from laneproof_sim.route import Route
@@ -243,7 +243,8 @@ class OpenSlot:
             near, far = self._seen("near", decoded), self._seen("far", decoded)
             if not self.slot.observable:
                 return LinkReading(near=near, far=far)
-            return LinkReading(near=near, far=far, wiring=self.slot.wiring, above=self._branch.above)
+            wiring, watts = self.slot.wiring, slot_power_w(self.near)
+            return LinkReading(near=near, far=far, wiring=wiring, slot_power_w=watts, above=self._branch.above)
 
     def read_errors(self) -> ErrorReading:
         """Both partners' counts, as the kernel has them now."""

@@ -37,6 +37,7 @@ def of_slot(slot: Slot, bench: Scenario | None = None) -> tuple[Function, Functi
         slot_number=number + 1,
         slot_power_w=granted_w,
         ecrc=slot.ecrc and switch is None,
+        margining=slot.eye is not None,
     )
     card = Function(
         kind="endpoint",
@@ -48,6 +49,7 @@ def of_slot(slot: Slot, bench: Scenario | None = None) -> tuple[Function, Functi
         requester_id=bus << 8,
         slot_power_w=granted_w,
         ecrc=slot.ecrc,
+        margining=slot.eye is not None,
     )
     return near, card
 

@@ -14,6 +14,8 @@ class VirtualClock(Clock):
 
     def __init__(self) -> None:
         self._now_s = 0.0
+        self.aside = False
+        """Whether its user makes no call for now, so that it goes along with the clocks of others."""
         self._lock = threading.Lock()
 
     def now_s(self) -> float:
@@ -22,6 +24,12 @@ class VirtualClock(Clock):
     def sleep(self, seconds: float) -> None:
         with self._lock:
             self._now_s += max(0.0, seconds)
+
+    def stand_aside(self) -> None:
+        self.aside = True
+
+    def come_back(self) -> None:
+        self.aside = False
 
     def advance_to(self, at_s: float) -> None:
         """Move on to `at_s`; a time already past changes nothing."""

@@ -238,7 +238,7 @@ def test_the_power_that_a_slot_offers_is_shown(tree):
     """linux/pci_regs.h: SLTCAP at 0x14, limit in bits 14:7, scale in 16:15 (0: 1 W); slot implemented, FLAGS 0x0100."""
     patch(tree, NIC_PORT, 0x02, 0x0100, 0x0100)
     patch(tree, NIC_PORT, 0x14, 0x1FF80, 75 << 7, nbytes=4)
-    assert link_at(tree, NIC_PORT).slot_power_w == 75
+    assert link_at(tree, NIC_PORT).slot_power_w == link_at(tree, NIC_PORT).link.slot_power_w == 75
 
 
 def test_a_flag_that_stays_set_is_blind_and_said_to_be(tree):

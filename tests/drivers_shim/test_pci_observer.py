@@ -60,6 +60,19 @@ def test_the_link_is_read_at_both_ends(tree):
     assert (reading.far.name, reading.far.width, reading.far.max_width) == (CARD, 1, 1)
 
 
+@pytest.mark.parametrize(("value", "watts"), [(75, 75.0), (0xF2, 300.0), (0, None), (0xFF, None)])
+def test_the_power_that_the_slot_grants_is_read_with_the_link(tree, value, watts):
+    """linux/pci_regs.h: FLAGS 0x02, slot implemented 0x0100; SLTCAP 0x14, limit in bits 14:7, scale in 16:15.
+
+    A limit of nought is one that nobody has set; 0xF2 is 300 W, 0xFF reserved (base specification 6.0, 7.5.3.9).
+    """
+    at = tree.express(PORT)
+    flags = int.from_bytes(tree.config(PORT)[at + 2 : at + 4], "little")
+    tree.patch_config(PORT, at + 0x02, (flags | 0x0100).to_bytes(2, "little"))
+    tree.patch_config(PORT, at + 0x14, (value << 7).to_bytes(4, "little"))
+    assert read_link(attach(tree)).slot_power_w == watts
+
+
 def test_every_reading_is_made_anew(tree):
     part = attach(tree)
     before_link, before = read_link(part), read_errors(part)

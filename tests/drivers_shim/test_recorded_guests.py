@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 
+from laneproof.campaign.meeting import way_above
 from laneproof.clock import Deadline
 from laneproof.readings import HostLink, HostSurvey, PartnerErrors, Unavailable
 from laneproof_drivers.linux_host import LinuxHost
@@ -65,6 +66,13 @@ def test_an_observer_of_the_card_shows_the_link_above_the_switch_too():
         above = below.read_link(deadline).above
         assert [(link.name, link.speed_gtps, link.width) for link in above] == [(SWITCH_PORT, 2.5, 1)]
         assert beside.read_link(deadline).above == ()
+
+
+def test_two_cards_below_one_switch_name_the_same_link_above_it():
+    with Deadline(20) as deadline:
+        attach = PciObservers(TREES / "bottleneck_above.tar").attach
+        names = {way_above(attach(f"0000:{bus}:00.0", deadline)[0].read_link(deadline)) for bus in ("04", "05")}
+    assert names == {(SWITCH_PORT,)}
 
 
 def test_errors_of_a_downstream_port_are_shown_at_its_own_link_alone():

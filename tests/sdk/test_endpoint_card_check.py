@@ -3,6 +3,7 @@ what it should. The engines are fakes that count by their clock; one on a simula
 
 from __future__ import annotations
 
+import threading
 import time
 from collections.abc import Callable, Iterator
 from typing import Any
@@ -113,6 +114,21 @@ def test_what_the_card_compared_is_the_claim_and_no_more(card: Any) -> None:
     assert "own checker" in result.caution
     assert "not demonstrated" not in result.caution
     assert engine.calls[0] == ("dma0", "to_card", "prbs31")
+    assert engine.calls[-1] == "stop"
+
+
+def test_a_check_that_is_ended_early_claims_what_was_compared_by_then(card: Any) -> None:
+    engine, enough = Engine(bytes_per_s=5e8), threading.Event()
+
+    def look(compared: int) -> None:
+        if compared:
+            enough.set()
+
+    endpoint = card(engine, Injector(engine))
+    result = endpoint.check("prbs31", 64 * MIB, direction="to_card", enough=enough, progress=look)
+    assert result.ok
+    assert 0 < result.bytes_received == result.bytes_checked == result.bytes_expected < 64 * MIB
+    assert "not demonstrated" not in result.caution
     assert engine.calls[-1] == "stop"
 
 

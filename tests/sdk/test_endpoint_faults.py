@@ -246,6 +246,29 @@ def test_recovery_that_fails_may_be_tried_again(install: Install) -> None:
         assert card.check("prbs31", 4096).ok
 
 
+class Silent(EchoStream):
+    """Is lost at the first call, and brings nothing from there on."""
+
+    lost = False
+
+    def receive_into(self, view: memoryview, deadline: Deadline) -> int:
+        if not self.lost:
+            self.lost = True
+            raise DeviceLost("gone")
+        return super().receive_into(view, deadline)
+
+
+def test_a_lost_card_is_connected_to_anew_even_where_its_path_would_fall_silent_too(install: Install) -> None:
+    paths = [Silent(), EchoStream()]
+    install(driver := FakeDriver(lambda _: card_of(paths.pop(0))), "fake")
+    with laneproof.open("fake:card") as card:
+        with pytest.raises(DeviceLost):
+            card.receive_into(bytearray(8))
+        card.reconnect()
+        assert driver.connected == 2
+        assert card.check("prbs31", 4096).ok
+
+
 def test_a_card_that_comes_back_as_another_is_refused(install: Install) -> None:
     class Gone(EchoStream):
         def receive_into(self, view: memoryview, deadline: Deadline) -> int:

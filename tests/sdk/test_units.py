@@ -19,6 +19,8 @@ PARSERS: list[Callable[[str], float]] = [
     units.parse_speed_gtps,
     units.parse_bytes_per_s,
     units.parse_fraction,
+    units.parse_watts,
+    units.parse_celsius,
 ]
 
 
@@ -50,6 +52,21 @@ def test_bytes_are_read_exactly(text: str, nbytes: int) -> None:
 @pytest.mark.parametrize("space", ["", " "])
 def test_seconds(text: str, seconds: float, space: str) -> None:
     assert units.parse_seconds(text.replace(" ", space)) == pytest.approx(seconds)
+
+
+def test_watts_and_degrees() -> None:
+    assert (units.parse_watts("75 W"), units.parse_watts("1.5 kW"), units.parse_watts("20 mW")) == (75, 1500, 0.02)
+    assert (units.parse_celsius("85 °C"), units.parse_celsius("85degC"), units.parse_celsius(" -5.5 °C")) == (
+        85,
+        85,
+        -5.5,
+    )
+
+
+@pytest.mark.parametrize("text", ["- 5 °C", "--5 °C", "85 C", "85 K", "85", "°C", "−5 °C"])
+def test_what_is_no_temperature_is_refused_with_an_example(text: str) -> None:
+    with pytest.raises(BadInput, match='write for example "85 °C"'):
+        units.parse_celsius(text)
 
 
 def test_minutes_hours_speeds_rates_and_shares() -> None:

@@ -89,6 +89,31 @@ def test_when_in_real_time_a_slot_is_closed_makes_no_difference_to_the_others(to
     assert shared_s(0.0, 0.05) == shared_s(0.05, 0.0) > Bench(plain_slot(), 0).echo(SENT[:MIB], MIB).seconds * 1.3
 
 
+def test_a_user_who_stands_aside_is_not_waited_for_and_its_clock_goes_along(together, monkeypatch):
+    monkeypatch.setattr(hierarchy, "GRACE_S", 0.5)
+    west, east = together(below_a_switch("west", "east"))
+    clock, aside, done = east.opened.clock, threading.Event(), threading.Event()
+
+    def rests() -> None:
+        east.echo(SENT[:MIB], MIB)
+        clock.stand_aside()
+        aside.set()
+        done.wait(60.0)
+
+    thread = threading.Thread(target=rests)
+    thread.start()
+    aside.wait(60.0)
+    alone = west.echo(SENT[:MIB], MIB)
+    assert not east.opened.channels[0].participant.detached
+    assert clock.now_s() == pytest.approx(west.opened.clock.now_s())
+    clock.come_back()
+    west.echo(SENT[:MIB], MIB)
+    assert east.opened.channels[0].participant.detached, "back again, it is waited for"
+    done.set()
+    thread.join()
+    assert alone.received == SENT[:MIB]
+
+
 @settings(max_examples=12, deadline=None)
 @given(waits=st.lists(pauses, min_size=2, max_size=2), turns=st.lists(st.booleans(), max_size=8))
 def test_slots_without_a_common_link_see_the_same_threaded_interleaved_or_alone(waits, turns):

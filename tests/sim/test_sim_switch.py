@@ -305,6 +305,18 @@ def test_the_link_above_the_switch_is_shown_with_the_cards_own() -> None:
     scenario = below_a_switch("west")
     one = Bench(scenario.slots[0], 0, scenario)
     (above,) = one.opened.read_link().above
-    assert (above.name, above.speed_gtps, above.width) == ("root port above switch hub", 8.0, 8)
+    assert (above.name, above.speed_gtps, above.width) == ("root port above switch hub of shared", 8.0, 8)
     assert above.active
     one.opened.close()
+
+
+def test_links_above_switches_are_named_apart_where_they_are_of_different_computers() -> None:
+    scenario = below_a_switch("west", "east")
+    west, east = scenario.slots
+    benches = [Bench(slot, seed, scenario) for slot, seed in ((west, 0), (east, 0), (west, 0), (west, 1))]
+    names = [
+        one.opened.read_link().above[0].name.removeprefix("root port above switch hub of shared") for one in benches
+    ]
+    for one in benches:
+        one.opened.close()
+    assert names == ["", "", ", computer 2", ", seed 1"]

@@ -116,6 +116,8 @@ class SlotSoFar:
 
     over: bool = False
     """It came to its end: whatever that was, it is not run again."""
+    worst: Verdict = Verdict.NONE
+    """The worst that was judged of its steps, and of itself; stop rules still hold against it."""
     judged: frozenset[int] = frozenset()
     """Positions of the steps that were judged."""
     under_way: Mapping[int, Carried] = field(factory=dict[int, Carried])

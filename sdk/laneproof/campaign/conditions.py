@@ -261,7 +261,7 @@ def _by_register(flags: Collection[LaneFlag]) -> dict[tuple[str, str, str], list
     found: dict[tuple[str, str, str], list[int]] = {}
     for flag in flags:
         found.setdefault((flag.end, flag.partner, flag.register), []).append(flag.lane)
-    return found
+    return {key: sorted(lanes) for key, lanes in found.items()}
 
 
 def _accusation(end: str) -> str:

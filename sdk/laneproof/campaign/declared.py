@@ -11,13 +11,16 @@ from typing import Any, NewType, cast
 
 from attrs import frozen
 
-from laneproof.documents import printable
+from laneproof.documents import Seconds, printable
 from laneproof.errors import BadInput
+from laneproof.units import format_seconds, parse_seconds
 
 Text = NewType("Text", str)
 """One line that prints, of at most `MOST_LETTERS`."""
 Notes = NewType("Notes", dict[str, str])
 """Free fields: one line of text for each name."""
+Offset = NewType("Offset", float)
+"""Seconds with a sign; "+1.2 s" in a plan."""
 
 MOST_LETTERS = 200
 MOST_NOTES = 100
@@ -41,11 +44,20 @@ class Sample:
 
 @frozen(kw_only=True)
 class Equipment:
-    """One instrument in use; past `calibration_due` it is said to be overdue."""
+    """One instrument in use; past `calibration_due` it is said to be overdue.
+
+    `clock_offset` is how far its clock, which stamps its record, is ahead of this computer's; behind with a minus.
+    """
 
     name: Text
     identity: Text | None = None
     calibration_due: datetime.date | None = None
+    clock_offset: Offset | None = None
+    clock_offset_uncertainty: Seconds | None = None
+
+    def __attrs_post_init__(self) -> None:
+        if self.clock_offset is None and self.clock_offset_uncertainty is not None:
+            raise BadInput("clock_offset_uncertainty is of a clock_offset; give that too")
 
 
 @frozen(kw_only=True)
@@ -83,6 +95,14 @@ def read_date(value: Any) -> datetime.date:
     raise BadInput(f"{_shown(value)} is not a date; write for example 2027-03-31, without quotes")
 
 
+def read_offset(value: Any) -> float:
+    """Seconds of "+1.2 s" or "-30 ms". Raises BadInput for anything else."""
+    if not isinstance(value, str):
+        raise BadInput(f'{_shown(value)} has no unit; write for example "+1.2 s"')
+    sign, rest = (value.strip()[:1], value.strip()[1:]) if value.strip()[:1] in ("+", "-") else ("", value)
+    return -parse_seconds(rest) if sign == "-" else parse_seconds(rest)
+
+
 def read_kept_date(value: Any) -> datetime.date:
     """A date as a ledger keeps it, as text. Raises ValueError, or TypeError, for anything else."""
     return datetime.date.fromisoformat(value)
@@ -104,7 +124,7 @@ def read_notes(value: Any) -> dict[str, str]:
     return notes
 
 
-READERS = {Text: read_text, Notes: read_notes, datetime.date: read_date}
+READERS = {Text: read_text, Notes: read_notes, Offset: read_offset, datetime.date: read_date}
 """For `documents.structure`."""
 
 
@@ -115,7 +135,7 @@ def facts(plan: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
             yield table, _named(plan[table])
     for one in plan.get("equipment") or ():
         due = one.get("calibration_due")
-        yield "equipment", _named(one) + (f"; calibration due {due}" if due else "")
+        yield "equipment", _named(one) + (f"; calibration due {due}" if due else "") + _clock(one)
     for table in ("ambient", "declared", "notes"):
         fields: Mapping[str, Any] = plan.get(table) or {}
         yield from ((f"{table}: {key}", str(text)) for key, text in fields.items() if text)
@@ -129,6 +149,15 @@ def overdue(plan: Mapping[str, Any], moment_utc: str) -> Iterator[str]:
         due = one.get("calibration_due")
         if due and due < day:
             yield f"calibration of {_named(one)} was due {due}, before {day}"
+
+
+def _clock(one: Mapping[str, Any]) -> str:
+    offset_s, uncertainty_s = one.get("clock_offset"), one.get("clock_offset_uncertainty")
+    if offset_s is None:
+        return ""
+    way = f"{format_seconds(abs(offset_s))} {'ahead of' if offset_s > 0 else 'behind'}" if offset_s else "level with"
+    known = "how well that is known is not declared" if uncertainty_s is None else f"± {format_seconds(uncertainty_s)}"
+    return f"; its clock was declared {way} this computer's ({known})"
 
 
 def _named(one: Mapping[str, Any]) -> str:

@@ -7,6 +7,7 @@ from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 
 from laneproof.campaign.results import Plain
+from laneproof.campaign.self_check import self_check
 
 _PACKAGES = ("laneproof", "numpy", "scipy", "attrs", "cattrs")
 
@@ -21,6 +22,7 @@ def environment(cautions_acknowledged: bool) -> Plain:
         "machine": platform.machine(),
         "host": platform.node(),
         "boot_id": _boot_id(),
+        "self_check": self_check(),
         "cautions_acknowledged": cautions_acknowledged,
     }
 

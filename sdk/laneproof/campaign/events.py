@@ -70,7 +70,7 @@ class Counted:
     errors: Plain
 
 
-ROUTINE = frozenset({"training"})
+ROUTINE = frozenset({"training", "margin"})
 """Kinds of events that stand on record, and that nobody wants to read one by one: what went as it should."""
 
 
@@ -123,4 +123,53 @@ class SlotFinished:
     interrupted: bool = False
 
 
-Event = Opened | Expecting | StepStarted | Progress | Counted | Noted | Sampled | StepFinished | SlotFinished
+@frozen
+class Joined:
+    """The slot waits for the others before a step that slots take at once or, `alone`, one after another.
+
+    For the runner; neither shown nor kept. The same goes for `Measured`.
+    """
+
+    slot: str
+    step: int
+    alone: bool
+
+
+@frozen
+class Moved:
+    """One transfer, from when to when by the card's clock."""
+
+    start_s: float
+    end_s: float
+    nbytes: int
+
+
+@frozen(kw_only=True)
+class Measured:
+    """What the slot moved in a step that it has joined others for, and came to.
+
+    `way` names the links between root port and the slot's own, which others may share; None where they cannot be seen.
+    `bytes_per_s` is its rate, None where there is none.
+    """
+
+    slot: str
+    step: int
+    virtual_time: bool
+    way: tuple[str, ...] | None
+    moved: tuple[Moved, ...] = ()
+    bytes_per_s: float | None = None
+
+
+Event = (
+    Opened
+    | Expecting
+    | StepStarted
+    | Progress
+    | Counted
+    | Noted
+    | Sampled
+    | StepFinished
+    | SlotFinished
+    | Joined
+    | Measured
+)

@@ -6,7 +6,7 @@ import threading
 from collections.abc import Iterable
 
 from laneproof.campaign.places import Place
-from laneproof.campaign.slot_run import SlotJob
+from laneproof.campaign.slot_job import SlotJob
 
 
 class Lines:

@@ -23,6 +23,7 @@ def plain_link(reading: LinkReading) -> Plain:
         "near": _plain_partner(reading.near),
         "far": _plain_partner(reading.far),
         "wiring": reading.wiring,
+        "slot_power_w": reading.slot_power_w,
         "above": [_plain_partner(link) for link in reading.above],
     }
 
@@ -72,12 +73,13 @@ def _by_severity(errors: PartnerErrors) -> Iterator[tuple[str, Mapping[str, Coun
     yield "fatal", errors.fatal
 
 
-def judge_link_errors(added: ErrorReading, limit: int, findings: Findings) -> None:
+def judge_link_errors(added: ErrorReading, limit: int, findings: Findings, went: str = "came back") -> None:
     """Hold the errors counted at either end to the house limit.
 
     The ends are never added up, since one event can show at both: the limit holds for each, and for correctable errors;
     of others there may be none. An end that cannot be read makes the claim inconclusive, and so do lower bounds within
-    a limit above zero. An end that counts nothing vouches only for the path into it.
+    a limit above zero. An end that counts nothing vouches only for the path into it. `went` says what became of the
+    payload meanwhile.
     """
     if isinstance(added.near, Unavailable) and added.near == added.far:
         findings.inconclusive(f"link errors are not known at either end: {added.near.why}")
@@ -86,7 +88,7 @@ def judge_link_errors(added: ErrorReading, limit: int, findings: Findings) -> No
     within = [_judge_end(end, errors, limit, findings) for end, errors in ends.items()]
     if all(within):
         bits = 8 * (findings.bytes_moved - findings.bytes_carried)
-        exposure = f"while {bits} payload bits came back" if bits else "idle"
+        exposure = f"while {bits} payload bits {went}" if bits else "idle"
         findings.passed(f"{f'at most {limit}' if limit else 'no'} link errors counted at either end, {exposure}")
 
 

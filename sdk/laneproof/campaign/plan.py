@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime
 import math
 import secrets
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from importlib.resources import files
 from itertools import chain, count
 from pathlib import Path
@@ -16,11 +16,25 @@ import attrs
 from attrs import field, frozen, validators
 
 from laneproof import registry
-from laneproof.campaign import declared
+from laneproof.campaign import declared, own_steps, power
 from laneproof.campaign.declared import Ambient, Declared, Equipment, Notes, Operator, Sample, Text
+from laneproof.campaign.guard import guard_rules
 from laneproof.campaign.order import Order, Turn, turns
-from laneproof.campaign.steps import STEPS, Expectation, Step
-from laneproof.documents import Rate, Seconds, Share, Size, SpeedGtps, parse_toml, printable, read_toml, structure
+from laneproof.campaign.own_steps import kind_of as kind_of  # looked for here
+from laneproof.campaign.steps import Expectation, Step
+from laneproof.documents import (
+    Celsius,
+    Rate,
+    Seconds,
+    Share,
+    Size,
+    SpeedGtps,
+    Watts,
+    parse_toml,
+    printable,
+    read_toml,
+    structure,
+)
 from laneproof.errors import BadInput
 from laneproof.integrity import pattern
 
@@ -34,13 +48,23 @@ StopOn = Literal["never", "error", "fail"]
 class PlannedEndpoint:
     """One card to test: its URI, where its link is seen, what is expected, and the name that results carry.
 
-    Endpoints of one `group` take turns, whole slot after whole slot; all others run at the same time.
+    Endpoints of one `group` take turns, whole slot after whole slot; all others run at the same time. `power` is what
+    the card may draw, `slot_power`, `riser_power` and `auxiliary_power` what these may give it (see `power`). A sensor
+    above `stop_above_temperature` or `stop_above_power` ends the slot; `stop_sensors` is what the names of the sensors
+    that count have in them.
     """
 
     uri: str
     observe: str | None = None
     name: str | None = None
     group: Text | None = None
+    power: Watts | None = field(default=None, validator=validators.optional(validators.gt(Watts(0))))
+    slot_power: Watts | None = None
+    riser_power: Watts | None = None
+    auxiliary_power: Watts | None = None
+    stop_above_temperature: Celsius | None = None
+    stop_above_power: Watts | None = field(default=None, validator=validators.optional(validators.gt(Watts(0))))
+    stop_sensors: Text | None = None
     expect: Expectation = field(factory=Expectation)
 
 
@@ -50,7 +74,9 @@ class Plan:
     but for those of one group.
 
     `stop_slot_on` and `stop_run_on` say after which verdict of a step its slot, or every slot, takes no other;
-    `stop_after` ends the run after that time by the computer's clock.
+    `stop_after` ends the run after that time by the computer's clock. A card that is lost, or does not come back in
+    step, is tried again `try_again` times a slot, each `try_again_after` later. Slots begin `stagger` apart.
+    `supply_power` is what the computer's supply gives to all cards together.
     """
 
     schema: Literal[1] = 1
@@ -63,7 +89,13 @@ class Plan:
     stop_slot_on: StopOn = "never"
     stop_run_on: StopOn = "never"
     stop_after: Seconds | None = field(default=None, validator=validators.optional(validators.gt(Seconds(0))))
+    try_again: int = field(default=0, validator=[validators.ge(0), validators.le(MOST_TURNS)])
+    try_again_after: Seconds = field(default=Seconds(10), validator=validators.gt(Seconds(0)))
+    stagger: Seconds = field(default=Seconds(0))
+    supply_power: Watts | None = None
     endpoint: tuple[PlannedEndpoint, ...] = ()
+    steps_from: tuple[str, ...] = ()
+    """Python files whose steps the plan uses; read from a document, with their whole paths."""
     step: tuple[Step, ...] = ()
     operator: Operator | None = None
     sample: Sample | None = None
@@ -97,7 +129,9 @@ class Plan:
         return attrs.evolve(self, seed=secrets.randbits(32) if physical else 0)
 
     def refuse_commands(self) -> None:
-        """Raise BadInput if a step would run a command of the host's: a plan may come from somebody else."""
+        """Raise BadInput if the plan would run a command, or code, of the host's: it may come from somebody else."""
+        if self.steps_from:
+            raise BadInput(_refused_code(self.steps_from))
         for index, step in enumerate(self.step):
             for command in step.commands:
                 raise BadInput(
@@ -117,7 +151,7 @@ class Plan:
     def to_dict(self) -> dict[str, Any]:
         """The plan as plain data, sizes in bytes, times in seconds, dates as text; what the ledger keeps."""
         plain = attrs.asdict(self, value_serializer=lambda _, __, value: _plain(value))
-        plain["step"] = [{"kind": kind_of(step), **attrs.asdict(step)} for step in self.step]
+        plain["step"] = [own_steps.plain(step) for step in self.step]
         return plain
 
     def check(self) -> None:
@@ -133,7 +167,18 @@ class Plan:
                 raise BadInput(
                     f'endpoint[{index}].name: "{printable(endpoint.name)}" is taken; give each a name of its own'
                 )
+            if endpoint.stop_sensors and not guard_rules(endpoint):
+                raise BadInput(
+                    f"endpoint[{index}].stop_sensors: no limit is set for them; give stop_above_temperature or "
+                    "stop_above_power"
+                )
+        power.check(self)
         for index, step in enumerate(self.step):
+            if own_steps.is_own(step):
+                try:
+                    own_steps.check(step)
+                except BadInput as error:
+                    raise BadInput(f"step[{index}]: {error.args[0]}") from None
             for name in _patterns(step):
                 try:
                     pattern(name)
@@ -145,14 +190,14 @@ def _plain(value: Any) -> Any:
     return value.isoformat() if isinstance(value, datetime.date) else value
 
 
-def kind_of(step: Step) -> str:
-    """The kind that a plan writes for this step."""
-    return next(kind for kind, known in STEPS.items() if isinstance(step, known))
+def load(path: Path, *, allow_commands: bool = False, steps: Iterable[Callable[..., Step]] = ()) -> Plan:
+    """The plan in a TOML file. Raises BadInput that names the file, the key or line, and the remedy.
 
-
-def load(path: Path) -> Plan:
-    """The plan in a TOML file. Raises BadInput that names the file, the key or line, and the remedy."""
-    return parse(read_toml(path, "plan"), f"plan {path}")
+    `allow_commands` lets it load the Python files that it names in `steps_from`, relative to its own folder. `steps`
+    are classes of steps that it may use beside those.
+    """
+    data = read_toml(path, "plan")
+    return parse(data, f"plan {path}", folder=path.parent, allow_commands=allow_commands, steps=steps)
 
 
 def builtin() -> Plan:
@@ -161,13 +206,19 @@ def builtin() -> Plan:
     return parse(parse_toml(resource.read_bytes(), "the built-in plan"), "the built-in plan")
 
 
-def kept(data: dict[str, Any], where: str) -> Plan:
-    """A plan as a ledger keeps it (`Plan.to_dict`). Raises BadInput for what is none."""
+def kept(
+    data: dict[str, Any], where: str, *, allow_commands: bool = False, steps: Iterable[Callable[..., Step]] = ()
+) -> Plan:
+    """A plan as a ledger keeps it (`Plan.to_dict`). Raises BadInput for what is none; the rest as `load`."""
     numbers = {kind: _read_number(kind) for kind in _QUANTITIES}
-    return parse(_without_none(data), where, readers={**numbers, datetime.date: declared.read_kept_date})
+    readers = {**numbers, datetime.date: declared.read_kept_date}
+    return parse(_without_none(data), where, readers=readers, allow_commands=allow_commands, steps=steps)
 
 
-_QUANTITIES = {Size: int, Seconds: float, SpeedGtps: float, Rate: float, Share: float}
+_QUANTITIES = {
+    Size: int,
+    **dict.fromkeys((Seconds, SpeedGtps, Rate, Share, Watts, Celsius, declared.Offset), float),
+}
 """What has a unit in a document, and as what kind of number it is kept."""
 
 
@@ -187,11 +238,36 @@ def _without_none(value: Any) -> Any:
     return [_without_none(item) for item in cast("list[Any]", value)] if isinstance(value, list) else value
 
 
-def parse(data: dict[str, Any], where: str, readers: Mapping[Any, Callable[[Any], Any]] = MappingProxyType({})) -> Plan:
-    """A plan from the tables of a document; `where` names it in errors, `readers` are those of `structure`."""
+def parse(
+    data: dict[str, Any],
+    where: str,
+    readers: Mapping[Any, Callable[[Any], Any]] = MappingProxyType({}),
+    *,
+    folder: Path | None = None,
+    allow_commands: bool = False,
+    steps: Iterable[Callable[..., Step]] = (),
+) -> Plan:
+    """A plan from the tables of a document; `where` names it in errors, `readers` are those of `structure`.
+
+    `folder` is what `steps_from` is relative to; the rest as `load`.
+    """
     if data.get("schema") != 1:
         raise BadInput(f"{where}: schema: write schema = 1, the form of plans that this version reads")
-    plan = structure(data, Plan, where, readers={**declared.READERS, **readers}, tagged={Step: STEPS})
+    try:
+        files = _files(data.get("steps_from", []), folder or Path(), allowed=allow_commands)
+        brought = [*steps, *chain.from_iterable(own_steps.classes_in(file) for file in files)]
+        named = data.get("step", [])
+        kinds = own_steps.known_kinds(
+            [cast("dict[str, Any]", one).get("kind") for one in cast("list[Any]", named) if isinstance(one, dict)]
+            if isinstance(named, list)
+            else [],
+            brought,
+        )
+    except BadInput as error:
+        raise BadInput(f"{where}: {error.args[0]}") from None
+    if files:
+        data = data | {"steps_from": [str(file) for file in files]}
+    plan = structure(data, Plan, where, readers={**declared.READERS, **readers}, tagged={Step: kinds})
     try:
         plan.check()
     except BadInput as error:
@@ -199,7 +275,29 @@ def parse(data: dict[str, Any], where: str, readers: Mapping[Any, Callable[[Any]
     return plan
 
 
+def _files(given: Any, folder: Path, *, allowed: bool) -> list[Path]:
+    """The files of `steps_from`, for as far as the user lets them be run."""
+    if not isinstance(given, list | tuple) or not all(isinstance(one, str) for one in cast("list[Any]", given)):
+        raise BadInput('steps_from: write a list of Python files, for example ["./my_steps.py"]')
+    names = cast("Sequence[str]", given)
+    if names and not allowed:
+        raise BadInput(_refused_code(names))
+    try:
+        return [(folder / name).resolve() for name in names]
+    except (OSError, ValueError, RuntimeError) as error:
+        raise BadInput(f"steps_from: {printable(str(error))}") from None
+
+
+def _refused_code(files: Iterable[str]) -> str:
+    return (
+        f"steps_from would run the Python code in {printable(', '.join(files))}; to let the plan do so give "
+        "--allow-commands, in Python allow_commands=True"
+    )
+
+
 def _patterns(step: Step) -> tuple[str, ...]:
+    if own_steps.is_own(step):  # what a key is called there says nothing of what it means
+        return ()
     several: tuple[str, ...] = getattr(step, "patterns", ())
     one: str | None = getattr(step, "pattern", None)
     return several + ((one,) if one is not None else ())

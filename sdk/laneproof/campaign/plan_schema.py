@@ -14,10 +14,10 @@ from typing import Any, Literal, Union, get_args, get_origin, get_type_hints
 
 import attrs
 
-from laneproof.campaign.declared import MOST_LETTERS, MOST_NOTES, Notes, Text
+from laneproof.campaign.declared import MOST_LETTERS, MOST_NOTES, Notes, Offset, Text
 from laneproof.campaign.plan import Plan
 from laneproof.campaign.steps import STEPS, Step
-from laneproof.documents import KEY, Rate, Seconds, Share, Size, SpeedGtps
+from laneproof.documents import KEY, Celsius, Rate, Seconds, Share, Size, SpeedGtps, Volts, Watts
 
 _NUMBER = r"[0-9]+(\.[0-9]*)?([eE][+-]?[0-9]+)?\s*"
 _BYTES = "(B|[kMGT]B|[KMGT]iB)"
@@ -38,9 +38,23 @@ _VALUES: dict[Any, dict[str, Any]] = {
     datetime.date: {"type": "string", "pattern": "^[0-9]{4}-[0-9]{2}-[0-9]{2}$", "examples": ["2027-03-31"]},
     Size: _quantity(_BYTES, "64 MiB", "4096 B"),
     Seconds: _quantity("(us|µs|ms|s|min|h)", "30 s", "10 min"),
+    Offset: {"type": "string", "pattern": rf"^\s*[+-]?\s*{_NUMBER}(us|µs|ms|s|min|h)\s*$", "examples": ["+1.2 s"]},
     SpeedGtps: _quantity("GT/s", "8 GT/s"),
     Rate: _quantity(f"{_BYTES}/s", "950 MB/s"),
     Share: _quantity("%", "80 %"),
+    Watts: _quantity("(mW|W|kW)", "75 W"),
+    Volts: _quantity("(mV|V)", "15 mV"),
+    Celsius: {"type": "string", "pattern": rf"^\s*-?{_NUMBER}(°C|degC)\s*$", "examples": ["85 °C"]},
+}
+
+
+OWN = "a step of one's own"
+# Left open: which there are, and with which keys, depends on what is installed and on what a plan loads.
+_OWN: dict[str, Any] = {
+    "type": "object",
+    "description": "A step of one's own: see laneproof guide steps.",
+    "properties": {"kind": {"type": "string", "pattern": f"^(?!({'|'.join(STEPS)})$)."}},
+    "required": ["kind"],
 }
 
 
@@ -52,7 +66,7 @@ def plan_schema() -> dict[str, Any]:
         "$schema": "http://json-schema.org/draft-07/schema#",
         "title": "A plan of laneproof's",
         **found,
-        "definitions": {kind: _table(step, kind) for kind, step in STEPS.items()},
+        "definitions": {**{kind: _table(step, kind) for kind, step in STEPS.items()}, OWN: _OWN},
     }
 
 
@@ -78,7 +92,7 @@ def _value(hint: Any) -> dict[str, Any]:
     if hint in _VALUES:
         return _VALUES[hint]
     if hint is Step:
-        return {"oneOf": [{"$ref": f"#/definitions/{kind}"} for kind in STEPS]}
+        return {"oneOf": [{"$ref": f"#/definitions/{kind}"} for kind in (*STEPS, OWN)]}
     if get_origin(hint) is Literal:
         return {"enum": list(get_args(hint))}
     if get_origin(hint) is tuple:

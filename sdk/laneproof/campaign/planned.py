@@ -6,6 +6,8 @@ from collections.abc import Iterator
 
 from attrs import frozen
 
+from laneproof.campaign.guard import guard_rules
+from laneproof.campaign.own_steps import is_own
 from laneproof.campaign.plan import Plan, kind_of
 from laneproof.campaign.statistics import CONFIDENCE, error_rate_bound, format_bound
 from laneproof.units import format_bytes, format_seconds
@@ -17,15 +19,18 @@ class PlannedStep:
 
     kind: str
     nbytes: int | None
-    """Payload bytes each way at most; None: open-ended."""
+    """Payload bytes at most, each way, or one way; None: open-ended."""
     seconds: float | None
     """By the card's clock, at its nominal rate; None: open-ended."""
     claims: tuple[str, ...]
+    in_turns: bool = False
+    """Whether the other endpoints rest meanwhile, and each has its turn."""
 
     def __str__(self) -> str:
-        much = "open-ended" if self.nbytes is None else f"at most {format_bytes(self.nbytes)} each way"
+        way = "one way" if self.kind == "one-way" else "each way"
+        much = "open-ended" if self.nbytes is None else f"at most {format_bytes(self.nbytes)} {way}"
         time = "time open-ended" if self.seconds is None else f"about {format_seconds(self.seconds)}"
-        return f"{self.kind}: {much}, {time}"
+        return f"{self.kind}: {much}, {time}{', alone: endpoints take turns' if self.in_turns else ''}"
 
 
 def planned_steps(plan: Plan, bytes_per_s: float | None) -> Iterator[PlannedStep]:
@@ -43,7 +48,13 @@ def planned_steps(plan: Plan, bytes_per_s: float | None) -> Iterator[PlannedStep
             claims.append("a bound on wrong bits that follows from what will have moved")
         if step.best_claim:
             claims.append(step.best_claim)
-        yield PlannedStep(kind=kind_of(step), nbytes=nbytes, seconds=step.seconds_at(bytes_per_s), claims=tuple(claims))
+        yield PlannedStep(
+            kind=kind_of(step),
+            nbytes=nbytes,
+            seconds=step.seconds_at(bytes_per_s),
+            claims=tuple(claims),
+            in_turns=len(plan.endpoint) > 1 and not is_own(step) and step.meets == "alone",
+        )
 
 
 def stop_rules(plan: Plan) -> Iterator[str]:
@@ -54,6 +65,19 @@ def stop_rules(plan: Plan) -> Iterator[str]:
         yield f'stop_run_on = "{plan.stop_run_on}": no slot goes on after a step that ends so'
     if plan.stop_after is not None:
         yield f"stop_after: the run ends after {format_seconds(plan.stop_after)} by the computer's clock"
+    for name, endpoint in zip(plan.names(), plan.endpoint, strict=True):
+        yield from (f"{name}: {rule}" for rule in guard_rules(endpoint))
+
+
+def going_on(plan: Plan) -> Iterator[str]:
+    """How slots begin, and go on where a card is lost, as far as that is not the usual."""
+    if plan.stagger:
+        yield f"stagger: slots begin {format_seconds(plan.stagger)} apart"
+    if plan.try_again:
+        yield (
+            f"try_again: a card that is lost is tried again {format_seconds(plan.try_again_after)} later, at most "
+            f"{plan.try_again} times a slot"
+        )
 
 
 def futile_limits(plan: Plan) -> Iterator[str]:

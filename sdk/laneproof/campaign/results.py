@@ -7,10 +7,12 @@ from typing import TYPE_CHECKING, Any
 
 from attrs import asdict, define, field, frozen
 
+from laneproof.campaign import alone_together
 from laneproof.campaign.verdict import Verdict, overall
 from laneproof.units import format_seconds
 
 if TYPE_CHECKING:
+    from laneproof.campaign.timekeeping import ClockRow
     from laneproof.campaign.windows import Excluded, Window
 
 Plain = dict[str, Any]
@@ -277,12 +279,19 @@ class RunResult:
     excluded: Excluded | None = None
     """Where markers exclude windows: what the run comes to with and without them. `verdict` is with them."""
     amendments: tuple[Amendment, ...] = ()
+    clock: tuple[ClockRow, ...] = ()
+    """What the computer's clock was worth along the run; empty for a ledger from before that was kept."""
     seal: Seal | None = None
     """None for a ledger from before its rows were chained."""
 
     @property
     def verdict(self) -> Verdict:
         return overall(endpoint.verdict for endpoint in self.endpoints)
+
+    @property
+    def alone_and_together(self) -> tuple[alone_together.AloneTogether, ...]:
+        """Rates that slots had alone and together, where the plan has steps for both."""
+        return alone_together.alone_and_together(self.endpoints)
 
     def to_dict(self) -> Plain:
         """The document that `run --json` writes; its "schema" number changes with its meaning."""
@@ -297,8 +306,10 @@ class RunResult:
             "endpoints": [endpoint.to_dict() for endpoint in self.endpoints],
             "segments": [segment.to_dict() for segment in self.segments],
             "markers": [asdict(marker) for marker in self.markers],
+            "alone_and_together": alone_together.plain(self.alone_and_together),
             "windows": [window.to_dict() for window in self.windows],
             "excluded": None if self.excluded is None else self.excluded.to_dict(),
             "amendments": [asdict(amendment) for amendment in self.amendments],
+            "clock": [asdict(row) for row in self.clock],
             "seal": None if self.seal is None else asdict(self.seal),
         }

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import math
 import queue
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Sequence
 from contextlib import suppress
 from datetime import UTC, datetime
 from pathlib import Path
@@ -14,17 +15,22 @@ import attrs
 
 from laneproof import endpoint as endpoints
 from laneproof import registry
+from laneproof.campaign import crossing, own_steps
 from laneproof.campaign import plan as plans
 from laneproof.campaign.carried import RunSoFar
 from laneproof.campaign.environment import environment
 from laneproof.campaign.events import Event, Expecting, Progress, SlotFinished, StepFinished
 from laneproof.campaign.ledger import Ledger, read_ledger
 from laneproof.campaign.lines import Lines
-from laneproof.campaign.places import Place, ProcessPlace, ThreadPlace
+from laneproof.campaign.meeting import Message
+from laneproof.campaign.places import NoPlace, Place, ProcessPlace, ThreadPlace
 from laneproof.campaign.plan import Plan
-from laneproof.campaign.results import Reason, RunResult
-from laneproof.campaign.slot_run import SlotJob, not_run, reaches
+from laneproof.campaign.results import Plain, Reason, RunResult
+from laneproof.campaign.rounds import Rounds
+from laneproof.campaign.slot_job import SlotJob, not_run, reaches
 from laneproof.campaign.start import CommonStart
+from laneproof.campaign.steps import Step
+from laneproof.campaign.timekeeping import beyond_monotonic_s
 from laneproof.campaign.verdict import Verdict
 from laneproof.campaign.worker import load_kernels
 from laneproof.contract import Driver
@@ -97,25 +103,34 @@ def run(
     *,
     watch: Callable[[Event], None] = lambda _: None,
     stop: threading.Event | None = None,
+    at_once: threading.Event | None = None,
     cautions_acknowledged: bool = False,
     allow_commands: bool = False,
+    declared: Sequence[str] = (),
 ) -> RunResult:
     """Run a plan and write its ledger; returns what the ledger holds.
 
-    `watch` is called with each event, in this thread. Setting `stop` ends the run early: what was measured is kept.
-    `allow_commands` lets steps run the commands that the plan names. Raises BadInput for a plan that cannot be run,
+    `watch` is called with each event, in this thread. Setting `stop` ends the run early: transfers under way are
+    finished, what was measured is kept. Setting `at_once` as well interrupts them.
+    `allow_commands` lets steps run the commands and files that the plan names. `declared` says what of the plan's facts
+    was declared otherwise when it was run (`declared.override`). Raises BadInput for a plan that cannot be run,
     StorageFault if the ledger cannot be written.
     """
     validate(plan)
     if not allow_commands:
         plan.refuse_commands()
+    crossing.refuse_to_begin()
     physical = set(physical_endpoints(plan))
+    if physical:
+        crossing.check_crossing(plan.step)
     plan = plan.seeded(physical=bool(physical))
     if physical:
         load_kernels(plan.step)  # compiled here and kept on disk, so that slots' processes need only load them
     with Ledger(ledger_path) as ledger:
-        ledger.begin(plan, environment(cautions_acknowledged) | {"caveats": caveats(plan)}, physical)
-        _Running(plan, _jobs(plan), physical, ledger, watch).run(stop or threading.Event())
+        about = _about(plan, cautions_acknowledged) | ({"declared": list(declared)} if declared else {})
+        ledger.begin(plan, about, physical)
+        running = _Running(plan, _jobs(plan), physical, ledger, watch)
+        running.run(stop or threading.Event(), at_once or threading.Event())
     return read_ledger(ledger_path)
 
 
@@ -124,27 +139,33 @@ def resume(
     *,
     watch: Callable[[Event], None] = lambda _: None,
     stop: threading.Event | None = None,
+    at_once: threading.Event | None = None,
     cautions_acknowledged: bool = False,
     allow_commands: bool = False,
+    steps: Iterable[Callable[..., Step]] = (),
 ) -> RunResult:
     """Go on with a run that was cut off or stopped, as its ledger shows it; otherwise as `run`.
 
     What was judged is not run again. A soak takes up what it had verified and goes on; any other step that had not
-    ended begins anew. Raises StorageFault for a ledger that cannot be resumed.
+    ended begins anew. `steps` are the classes of those steps of one's own that are neither in a package nor in a file
+    of the plan's. Raises StorageFault for a ledger that cannot be resumed.
     """
-    plan = planned_in(ledger_path)
+    plan = planned_in(ledger_path, allow_commands=allow_commands, steps=steps)
     validate(plan)
     if not allow_commands:
         plan.refuse_commands()
     physical = set(physical_endpoints(plan))
-    about = environment(cautions_acknowledged) | {"caveats": caveats(plan)}
+    about = _about(plan, cautions_acknowledged)
     if physical:
+        crossing.check_crossing(plan.step)
         load_kernels(plan.step)
     before_s = seconds_on_record(ledger_path)
     ledger, so_far = Ledger.resume(ledger_path, about)
     with ledger:
         jobs = [job for job in _jobs(plan, so_far) if not job.so_far.over]
-        _Running(plan, jobs, physical, ledger, watch, before_s=before_s).run(stop or threading.Event())
+        rule = _rule_before(plan, so_far)
+        running = _Running(plan, jobs, physical, ledger, watch, before_s=before_s, rule=rule)
+        running.run(stop or threading.Event(), at_once or threading.Event())
     return read_ledger(ledger_path)
 
 
@@ -158,6 +179,9 @@ def _jobs(plan: Plan, so_far: RunSoFar | None = None) -> list[SlotJob]:
             repeat=plan.repeat,
             seed=plan.seed or 0,
             stop_on=plan.stop_slot_on,
+            among_others=len(plan.endpoint) > 1,
+            tries=plan.try_again,
+            try_after_s=plan.try_again_after,
         )
         for number, (name, planned) in enumerate(zip(plan.names(), plan.endpoint, strict=True))
     ]
@@ -168,19 +192,37 @@ def _jobs(plan: Plan, so_far: RunSoFar | None = None) -> list[SlotJob]:
     ]
 
 
+def _rule_before(plan: Plan, so_far: RunSoFar) -> str:
+    """The rule that ended the run before it was cut off, where its slots had no time left to end by it."""
+    bad = (name for name, slot in so_far.slots.items() if reaches(slot.worst, plan.stop_run_on))
+    name = next(bad, None)
+    return "" if name is None else _run_rule(plan, name)
+
+
+def _run_rule(plan: Plan, name: str) -> str:
+    return f'stop_run_on = "{plan.stop_run_on}", and {name} had that'
+
+
 def seconds_on_record(ledger_path: Path) -> float:
     """How long a run has gone on, the gaps between its segments left out."""
-    moments = [(segment.started_utc, segment.last_utc) for segment in read_ledger(ledger_path).segments]
-    return sum(
-        max(0.0, (datetime.fromisoformat(last) - datetime.fromisoformat(begun)).total_seconds())
-        for begun, last in moments
-    )
+    result = read_ledger(ledger_path)
+    passed_s = 0.0
+    for segment in result.segments:
+        wall = datetime.fromisoformat(segment.last_utc) - datetime.fromisoformat(segment.started_utc)
+        passed_s += max(0.0, wall.total_seconds() - beyond_monotonic_s(result.clock, segment.number))
+    return passed_s
 
 
-def planned_in(ledger_path: Path) -> Plan:
+def _about(plan: Plan, cautions_acknowledged: bool) -> Plain:
+    own = own_steps.provenance(plan.step)
+    return environment(cautions_acknowledged) | {"caveats": caveats(plan)} | ({"own_steps": own} if own else {})
+
+
+def planned_in(ledger_path: Path, *, allow_commands: bool = False, steps: Iterable[Callable[..., Step]] = ()) -> Plan:
     """The plan of a run, from its ledger. Raises StorageFault for what is no ledger, or holds no plan."""
+    kept = dict(read_ledger(ledger_path).plan)
     try:
-        return plans.kept(dict(read_ledger(ledger_path).plan), "the plan")
+        return plans.kept(kept, "the plan", allow_commands=allow_commands, steps=steps)
     except BadInput as error:
         raise StorageFault(f"ledger {ledger_path} cannot be resumed: {error.args[0]}") from error
 
@@ -197,8 +239,9 @@ class _Running:
         watch: Callable[[Event], None],
         *,
         before_s: float = 0.0,
+        rule: str = "",
     ) -> None:
-        """`before_s`: how long the run had gone on before it was resumed."""
+        """`before_s`: how long the run had gone on before it was resumed; `rule`: the plan's that ended it then."""
         self._plan = plan
         self._physical = physical
         self._ledger = ledger
@@ -207,17 +250,22 @@ class _Running:
         self._places: dict[str, Place] = {}
         self._unfinished = {job.name for job in jobs}
         self._lines = Lines(jobs)
+        self._rounds = Rounds({job.name: job.number for job in jobs}, self._tell)
+        for job in self._lines.may_begin():
+            self._rounds.begun(job.name)
         first = [job.name for job in self._lines.may_begin() if job.planned.uri not in physical]
-        self._start = CommonStart(first)
-        self._rule = ""
+        self._start = CommonStart([] if plan.stagger else first)
+        self._next_s = -math.inf
+        """When the next slot may begin."""
+        self._rule = rule
         """The plan's rule that has ended the run."""
         self._until_s = None if plan.stop_after is None else time.monotonic() + plan.stop_after - before_s
 
-    def run(self, stop: threading.Event) -> None:
+    def run(self, stop: threading.Event, at_once: threading.Event) -> None:
         """Until every slot has finished, or `stop` is set and they have ended."""
         try:
             while self._unfinished:
-                self._begin_and_end(stop)
+                self._begin_and_end(stop, at_once)
                 with suppress(queue.Empty):
                     self._take(self._events.get(timeout=POLL_S))
                 for name in self._unfinished & self._places.keys():
@@ -225,15 +273,18 @@ class _Running:
                 self._ledger.commit_if_due()
         finally:
             for place in self._places.values():
-                place.stop()
+                place.stop(at_once=True)
             self._lines.leave()
         self._ledger.end(interrupted=stop.is_set() and not self._rule)
 
-    def _begin_and_end(self, stop: threading.Event) -> None:
+    def _begin_and_end(self, stop: threading.Event, at_once: threading.Event) -> None:
         if self._until_s is not None and time.monotonic() >= self._until_s and not stop.is_set():
             self._rule = self._rule or f"stop_after = {format_seconds(self._plan.stop_after or 0.0)}"
         if not stop.is_set() and not self._rule:
             for job in self._lines.may_begin():
+                if time.monotonic() < self._next_s:
+                    break
+                self._next_s = time.monotonic() + self._plan.stagger
                 self._begin(job)
             return
         for job in self._lines.dismiss():
@@ -241,16 +292,25 @@ class _Running:
             reason = Reason(Verdict.INCONC, not_run(f"{how} before its turn came", list(job.left.items())))
             self._events.put(SlotFinished(job.name, (reason,), not self._rule))
         for name in self._unfinished & self._places.keys():
-            self._places[name].stop(self._rule)
+            self._places[name].stop(self._rule, at_once=at_once.is_set())
 
     def _begin(self, job: SlotJob) -> None:
         if job.planned.uri in self._physical:
-            self._places[job.name] = ProcessPlace(job, self._events.put)
+            try:
+                self._places[job.name] = ProcessPlace(job, self._events.put)
+            except OSError as error:
+                self._places[job.name] = NoPlace(job, self._events.put, str(error.strerror or error))
         else:
             self._places[job.name] = ThreadPlace(job, self._events.put, self._start)
         self._lines.begun(job, self._places[job.name])
+        self._rounds.begun(job.name)
+
+    def _tell(self, slot: str, message: Message) -> None:
+        self._places[slot].tell(message)
 
     def _take(self, event: Event) -> None:
+        if self._rounds.take(event):
+            return
         if not isinstance(event, Expecting | Progress):
             self._ledger.take(event)
         self._watch(event)
@@ -260,7 +320,7 @@ class _Running:
             self._lines.ended(event.slot)
             judged = event.reasons
         if not self._rule and any(reaches(one.verdict, self._plan.stop_run_on) for one in judged):
-            self._rule = f'stop_run_on = "{self._plan.stop_run_on}", and {event.slot} had that'
+            self._rule = _run_rule(self._plan, event.slot)
 
 
 def default_ledger(directory: Path) -> Path:

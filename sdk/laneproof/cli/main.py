@@ -6,14 +6,15 @@ import argparse
 import os
 import sys
 from collections.abc import Sequence
+from importlib import import_module
 
 import laneproof
 from laneproof.campaign.verdict import EXIT_INTERRUPTED, EXIT_STATUS, EXIT_WRONG_USE, Verdict
-from laneproof.cli import ceiling, confidence, decode, endpoints, guide, mark, preflight, report, run, survey
 from laneproof.cli.words import one_line
 from laneproof.errors import BadInput, LaneproofError
 
-_VERBS = (run, endpoints, survey, preflight, decode, ceiling, confidence, mark, report, guide)
+_VERBS = ("run", "endpoints", "survey", "preflight", "decode", "ceiling", "confidence", "mark", "report", "compare", "guide")
+"""Each is a module beside this one, with what it needs, so a command that names its verb imports that one alone."""
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -25,12 +26,13 @@ def main(arguments: Sequence[str] | None = None) -> int:
     )
     parser.add_argument("--version", action="version", version=f"laneproof {laneproof.__version__}")
     verbs = parser.add_subparsers(title="verbs", metavar="VERB", required=True)
-    for verb in _VERBS:
-        verb.add_to(verbs)
+    given = list(sys.argv[1:] if arguments is None else arguments)
+    for verb in given[:1] if given[:1] and given[0] in _VERBS else _VERBS:
+        import_module(f"laneproof.cli.{verb}").add_to(verbs)
     for stream in ("stdout", "stderr"):
         if getattr(sys, stream) is None:  # closed by whoever started us: no file of ours may take its descriptor
             setattr(sys, stream, open(os.devnull, "w"))  # noqa: SIM115 - for as long as the process lives
-    chosen = parser.parse_args(arguments)
+    chosen = parser.parse_args(given)
     try:
         status: int = chosen.call(chosen)
         sys.stdout.flush()

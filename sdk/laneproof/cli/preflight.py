@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from laneproof import registry
 from laneproof.campaign import plan as plans
-from laneproof.campaign import runner
+from laneproof.campaign import power, runner
 from laneproof.campaign.plan import Plan
 from laneproof.campaign.verdict import EXIT_STATUS, Verdict
 from laneproof.cli.cautions import ACKNOWLEDGE, print_cautions
@@ -48,6 +48,7 @@ def add_to(verbs: Any) -> None:
     parser.add_argument("--ledger", type=Path, metavar="FILE", help="where the run's ledger will lie; otherwise here")
     parser.add_argument("--json", type=Path, metavar="FILE|-", help="also write the findings as JSON")
     parser.add_argument(ACKNOWLEDGE, action="store_true", help="you have read `laneproof guide cautions`")
+    parser.add_argument("--allow-commands", action="store_true", help="let the plan run the Python files that it names")
     parser.set_defaults(call=call)
 
 
@@ -62,6 +63,8 @@ def call(chosen: argparse.Namespace) -> int:
     if chosen.plan is not None or not rigs or runner.physical_endpoints(plan):
         host = readiness.checks(plan, chosen.ledger or runner.default_ledger(Path()))
         print_checks(human, host)
+    for line in power.table(plan):
+        human.print(f"power     {one_line(line)}", soft_wrap=True)
     if not rigs:
         human.print("Before hands go near the computer, read `laneproof guide cautions`.")
     threads = set(threading.enumerate())
@@ -86,7 +89,7 @@ def _asked(chosen: argparse.Namespace) -> tuple[Plan, list[Rig]]:
     if chosen.plan is not None:
         if chosen.endpoint is not None or chosen.rig is not None:
             raise BadInput("PLAN says which cards to look at; leave out --endpoint and --rig")
-        plan = plans.load(chosen.plan)
+        plan = plans.load(chosen.plan, allow_commands=chosen.allow_commands)
         rigs = [Rig(uri) for uri in dict.fromkeys(planned.uri for planned in plan.endpoint)]
     else:
         rigs: list[Rig] = []

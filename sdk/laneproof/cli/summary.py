@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING
 
 from laneproof.campaign.declared import overdue
 from laneproof.campaign.results import EndpointResult, Reason, RunResult
+from laneproof.campaign.steps.margins import margin_table
+from laneproof.campaign.timekeeping import clock_said
 from laneproof.campaign.verdict import Verdict
 from laneproof.campaign.windows import Account
 from laneproof.cli.words import one_line
@@ -45,6 +47,7 @@ def print_summary(human: Console, result: RunResult) -> None:
             )
         )
         _print_steps(human, endpoint, several=result.plan.get("repeat", 1) > 1)
+    _print_alone_and_together(human, result)
     _print_windows(human, result)
     caveats = result.environment.get("caveats", [])
     if caveats:
@@ -55,21 +58,27 @@ def print_summary(human: Console, result: RunResult) -> None:
     for segment in result.segments[1:]:
         human.print(f"segment {segment.number}: {one_line(segment.beginning)}")
     for text in overdue(result.plan, result.started_utc):
-        human.print(f"overdue {one_line(text)}", soft_wrap=True)
+        _print_hanging(human, "overdue", one_line(text))
     if result.seal is not None:
+        _print_hanging(human, "time", one_line(clock_said(result.clock)))
         human.print(f"seal    {result.seal}")
 
 
 def verdict_line(result: RunResult) -> Text:
-    """The run in one line, for people and scripts: "verdict: pass  (3 endpoints, 2382364672 bits came back)"."""
+    """The run in one line, for people and scripts: "verdict: pass  (3 endpoints, 2382364672 bits came back)".
+
+    Where a card's own checker compared some of them, which never came back, they "moved".
+    """
     from rich.text import Text
 
     count = len(result.endpoints)
-    bits = sum(8 * step.bytes_moved for endpoint in result.endpoints for step in endpoint.steps)
+    steps = [step for endpoint in result.endpoints for step in endpoint.steps]
+    bits = sum(8 * step.bytes_moved for step in steps)
+    went = "moved" if any(step.measures.get("method") == "card" for step in steps) else "came back"
     return Text.assemble(
         "verdict: ",
         (str(result.verdict), STYLES[result.verdict]),
-        f"  ({count} endpoint{'s' * (count != 1)}, {bits} bits came back"
+        f"  ({count} endpoint{'s' * (count != 1)}, {bits} bits {went}"
         + ("; interrupted)" if result.interrupted else ")"),
     )
 
@@ -81,9 +90,25 @@ def _print_steps(human: Console, endpoint: EndpointResult, *, several: bool) -> 
             shown = step.repetition
             human.print(f"  repetition {shown}")
         for number, reason in enumerate(step.reasons):
-            _print_reason(human, step.kind if number == 0 else "", reason)
+            _print_reason(human, one_line(step.kind) if number == 0 else "", reason)
+        for line in margin_table(step.measures.get("margins", ())) if step.kind == "margin" else ():
+            human.print(f"    {one_line(line)}", markup=False, highlight=False, soft_wrap=True)
     for reason in endpoint.reasons:
         _print_reason(human, "slot", reason)
+
+
+def _print_alone_and_together(human: Console, result: RunResult) -> None:
+    found = result.alone_and_together
+    if found:
+        human.print("\nrates alone and together, each way")
+    for one in found:
+        lines = textwrap.wrap(one_line(str(one)), max(_NARROWEST, human.width - _NAME - 3))
+        name = one_line(one.name)
+        if len(name) > _NAME:
+            _print_wrapped(human, name, "  ")
+            name = ""
+        for number, line in enumerate(lines):
+            human.print(f"  {name if number == 0 else '':{_NAME}} {line}", markup=False)
 
 
 def _print_windows(human: Console, result: RunResult) -> None:
@@ -111,6 +136,12 @@ def _print_account(human: Console, name: str, account: Account) -> None:
     _print_wrapped(human, one_line("; ".join(account.remarks)), " " * _INDENT)
 
 
+def _print_hanging(human: Console, name: str, text: str) -> None:
+    first, *rest = textwrap.wrap(text, max(_NARROWEST, human.width - 8)) or [""]
+    for line in (f"{name:8}{first}", *(f"{'':8}{more}" for more in rest)):
+        human.print(line, markup=False, highlight=False)
+
+
 def _print_wrapped(human: Console, text: str, indent: str = "") -> None:
     for line in textwrap.wrap(text, max(_NARROWEST, human.width - len(indent))):
         human.print(indent + line, markup=False)
@@ -120,6 +151,9 @@ def _print_reason(human: Console, kind: str, reason: Reason) -> None:
     from rich.text import Text
 
     first, *rest = textwrap.wrap(one_line(reason.text), max(_NARROWEST, human.width - _INDENT)) or [""]
+    if len(kind) > _NAME:  # a step of one's own may be called anything
+        human.print(f"  {kind}")
+        kind = ""
     human.print(Text.assemble(f"  {kind:11}", (f"{reason.verdict!s:7}", STYLES[reason.verdict]), first))
     for line in rest:
         human.print(" " * _INDENT + line)

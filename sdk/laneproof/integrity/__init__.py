@@ -3,6 +3,7 @@
 from laneproof.integrity.allocation import CHANNELS, SLOTS
 from laneproof.integrity.comparison import MAX_REGIONS, Comparison, WrongRegion
 from laneproof.integrity.crc import crc32, crc32_combine, crc_backend
+from laneproof.integrity.damage import DamageRecord, WrongPiece
 from laneproof.integrity.localisation import MAX_MASKS, Localisation, XorMask, localise
 from laneproof.integrity.origin import Origin, OriginMap, Past, Source, trace
 from laneproof.integrity.pattern import FIXED_WORD, NAMES, Pattern, pattern
@@ -17,6 +18,7 @@ __all__ = [
     "NAMES",
     "SLOTS",
     "Comparison",
+    "DamageRecord",
     "Localisation",
     "Origin",
     "OriginMap",
@@ -24,6 +26,7 @@ __all__ = [
     "Pattern",
     "Source",
     "Tag",
+    "WrongPiece",
     "WrongRegion",
     "XorMask",
     "crc32",

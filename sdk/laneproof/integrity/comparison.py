@@ -47,7 +47,9 @@ class Comparison:
     byte. `bytes_expected`, `bytes_received`, `surplus_bytes` and `stalled` say what a check that moved the data saw;
     verifying a buffer leaves them at "all there". `method` is "digest" where a part may have been checked by its CRC
     only, and "card" where the card's own checker compared: it counts wrong bits, so there are no places,
-    `mismatched_bytes` is the least that can hold so many, and `lock_losses` says how often it lost the pattern.
+    `mismatched_bytes` is the least that can hold so many, and `lock_losses` says how often it lost the pattern. Such a
+    checker is `demonstrated` only where it was seen to count an injected error, and one that is `saturated` has counted
+    at least so many.
     `caution` is what the pattern or the method cannot tell, in sentences, empty if nothing. `kernels` is what did the
     work, numpy, numba, the CRC's library or several; the results are the same, so it does not count when comparisons
     are compared.
@@ -66,6 +68,8 @@ class Comparison:
     method: Method = "exact"
     caution: str = ""
     lock_losses: int = 0
+    saturated: bool = False
+    demonstrated: bool = True
     kernels: str = field(default="numpy", eq=False)
 
     @property
@@ -125,6 +129,8 @@ class Comparison:
             method=_METHODS[max(_METHODS.index(self.method), _METHODS.index(other.method))],
             caution=_each_once(self.caution, other.caution),
             lock_losses=self.lock_losses + other.lock_losses,
+            saturated=self.saturated or other.saturated,
+            demonstrated=self.demonstrated and other.demonstrated,
             kernels=kernels_together(self.kernels, other.kernels),
         )
 

@@ -5,6 +5,9 @@ Comparing is `verification`'s, writing `generation`'s; here they only take turns
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from typing import Any
+
 from laneproof.integrity import kernels
 from laneproof.integrity.buffers import Bytes
 from laneproof.integrity.comparison import Comparison
@@ -13,12 +16,22 @@ from laneproof.integrity.prbs import LongPrbs
 from laneproof.integrity.sources import Source
 from laneproof.integrity.verification import compare, nothing_wrong
 
+TellWrong = Callable[[int, Bytes, Comparison], Any]
+"""Is told of a wrong piece: where it begins in the buffer, its bytes as they came, and what was found in it."""
+
 _PIECE_BYTES = 4 << 20
 _ALIGNMENT = 64
 
 
 def compare_and_overwrite(
-    received: Bytes, source: Source, position: int, other: Source, other_position: int, *, caution: str
+    received: Bytes,
+    source: Source,
+    position: int,
+    other: Source,
+    other_position: int,
+    *,
+    caution: str,
+    wrong: TellWrong | None = None,
 ) -> Comparison:
     """Compare with the bytes of `source`, and overwrite with the complement of those of `other`."""
     done = _in_one_pass(received, source, position, other, other_position)
@@ -26,7 +39,10 @@ def compare_and_overwrite(
     while done < received.size or found is None:
         piece = received[done : done + _PIECE_BYTES]
         at, other_at = (position + done) % source.period_bytes, (other_position + done) % other.period_bytes
-        part = compare(piece, source, at, caution=caution).shifted(done)
+        here = compare(piece, source, at, caution=caution)
+        if wrong is not None and here.mismatched_bytes:
+            wrong(done, piece, here)
+        part = here.shifted(done)
         write(other, piece, other_at, complement=True)
         found = part if found is None else found.combined(part)
         done += piece.size

@@ -31,7 +31,7 @@ from laneproof.integrity.digest import (
     repeated_chunks,
 )
 from laneproof.integrity.generation import write
-from laneproof.integrity.overwriting import compare_and_overwrite
+from laneproof.integrity.overwriting import TellWrong, compare_and_overwrite
 from laneproof.integrity.prbs import POLYNOMIALS, prbs_source
 from laneproof.integrity.sources import Counter, RepeatedPeriod, Source, fixed, walking_one
 from laneproof.integrity.tagged import WORD_BYTES, tagged
@@ -208,9 +208,18 @@ class Pattern:
         return compare(received, source, self._position(at, source), caution=self.caution, threads=workers)
 
     def verify_and_overwrite(
-        self, buffer: object, at: SupportsIndex, other: Pattern, other_at: SupportsIndex = 0
+        self,
+        buffer: object,
+        at: SupportsIndex,
+        other: Pattern,
+        other_at: SupportsIndex = 0,
+        *,
+        wrong: TellWrong | None = None,
     ) -> Comparison:
         """`verify`, and then `other.fill_unlike`: a buffer that comes back is made ready for what comes next.
+
+        `wrong` is told of each wrong piece before it is overwritten: where it begins in the buffer, its bytes, and
+        what was found in it, whose positions count from there.
 
         In one pass over memory where compiled kernels do the work, the data are clean and both patterns are of one
         sequence.
@@ -218,7 +227,9 @@ class Pattern:
         received = byte_view(buffer, writable=True)
         source, following = self._source, other._source
         position, next_position = self._position(at, source), other._position(other_at, following)
-        return compare_and_overwrite(received, source, position, following, next_position, caution=self.caution)
+        return compare_and_overwrite(
+            received, source, position, following, next_position, caution=self.caution, wrong=wrong
+        )
 
     def verify_digest(self, buffer: object, at: SupportsIndex = 0) -> Comparison:
         """Compare with the pattern by the CRC-32 of each 1 MiB, predicted, not made: at the speed of reading.

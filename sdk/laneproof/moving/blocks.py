@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import threading
+from collections.abc import Callable, Iterator
 from typing import Any
 
 import numpy as np
-from attrs import define, evolve, field, frozen
+from attrs import Factory, define, evolve, field, frozen
 
 from laneproof.contract import Limits
 from laneproof.integrity import Comparison, Pattern
 from laneproof.integrity.buffers import Bytes
+from laneproof.integrity.damage import WrongPiece
 
 Stretch = tuple[Pattern, int]
 """A pattern, and the position in it at which a block starts."""
@@ -22,7 +24,8 @@ class CheckJob:
 
     `digest`: blocks are verified by `Pattern.verify_digest`, not by `Pattern.verify`. So many `threads` may verify and
     fill blocks, each one at a time. `in_place`: large blocks need not be filled for each transfer (`lanes`).
-    `more_follows`: nobody waits to see whether more comes than was sent.
+    `more_follows`: nobody waits to see whether more comes than was sent. Once `enough` is set no other block goes out.
+    `wrong` is told of what came back wrong, while it is still there, from whichever thread verifies.
     """
 
     nbytes: int
@@ -35,6 +38,8 @@ class CheckJob:
     threads: int = 1
     in_place: bool = False
     more_follows: bool = False
+    enough: threading.Event | None = None
+    wrong: Callable[[WrongPiece], Any] | None = None
 
     @property
     def blocks(self) -> int:
@@ -44,10 +49,22 @@ class CheckJob:
         """Bytes of that block; the last may be short."""
         return min(self.block, self.nbytes - number * self.block)
 
-    def verify(self, stretch: Stretch, received: Bytes) -> Comparison:
-        """Compare what arrived; positions count from the start of the block."""
+    def verify(self, number: int, stretch: Stretch, received: Bytes) -> Comparison:
+        """Compare what arrived of that block; positions count from its start."""
         pattern, at = stretch
-        return pattern.verify_digest(received, at) if self.digest else pattern.verify(received, at)
+        found = pattern.verify_digest(received, at) if self.digest else pattern.verify(received, at)
+        if found.mismatched_bytes:
+            self.tell_of(number, stretch, 0, received, found)
+        return found
+
+    def tell_of(self, number: int, stretch: Stretch, start: int, received: Bytes, found: Comparison) -> None:
+        """Tell of what is wrong in a piece of that block that begins at byte `start` of it."""
+        if self.wrong is not None:
+            pattern, at = stretch
+            piece = WrongPiece(
+                number=number, start=start, pattern=pattern, at=at + start, received=received, comparison=found
+            )
+            self.wrong(piece)
 
 
 @define
@@ -62,10 +79,21 @@ class Tally:
     _received: int = field(default=0, init=False)
     _surplus: int = field(default=0, init=False)
     _stalled: bool = field(default=False, init=False)
+    _expected: int = field(default=Factory(lambda self: self.job.nbytes, takes_self=True), init=False)
+    """Bytes: all, or what has gone out by the time that there was `enough`."""
+
+    def outgoing(self) -> Iterator[int]:
+        """The blocks to send, one by one, until there is `enough`. For one thread, which may be another one."""
+        enough = self.job.enough
+        for number in range(self.job.blocks):
+            if enough is not None and enough.is_set():
+                self._expected = number * self.job.block
+                return
+            yield number
 
     def block(self, number: int, stretch: Stretch, received: Bytes) -> None:
         """Verify a block that came back, whole or not, and take it in."""
-        self.add(number, self.job.verify(stretch, received))
+        self.add(number, self.job.verify(number, stretch, received))
 
     def add(self, number: int, part: Comparison) -> None:
         """Take in what was found in that block; positions count from its start."""
@@ -92,9 +120,14 @@ class Tally:
         return self._stalled
 
     @property
+    def more_follows(self) -> bool:
+        """As of the job, unless that was ended early."""
+        return self.job.more_follows and self._expected == self.job.nbytes
+
+    @property
     def in_step(self) -> bool:
         """Whether everything sent has come back and nothing more."""
-        return self._received == self.job.nbytes and not self._surplus and not self._stalled
+        return self._received == self._expected and not self._surplus and not self._stalled
 
     def result(self) -> Comparison:
         """The comparison so far."""
@@ -103,10 +136,10 @@ class Tally:
             clean = evolve(self._clean, bytes_checked=self._clean_bytes)
             base = clean if base is None else base.combined(clean)
         if base is None:
-            base = self.job.verify(self.job.stretch(0), np.empty(0, np.uint8))
+            base = self.job.verify(0, self.job.stretch(0), np.empty(0, np.uint8))
         return evolve(
             base,
-            bytes_expected=self.job.nbytes,
+            bytes_expected=self._expected,
             bytes_received=self._received + self._surplus,
             surplus_bytes=self._surplus,
             stalled=self._stalled,

@@ -49,7 +49,7 @@ class CardEngine:
 
 @frozen(kw_only=True)
 class CardCheck:
-    """`nbytes` of the engine's `pattern` over that channel, at about `bits_per_s`."""
+    """`nbytes` of the engine's `pattern` over that channel, at about `bits_per_s`; fewer once `enough` is set."""
 
     channel: str
     direction: Direction
@@ -57,6 +57,7 @@ class CardCheck:
     nbytes: int
     bits_per_s: float
     progress: Callable[[int], Any] | None = None
+    enough: threading.Event | None = None
 
     def run(self, card: CardEngine, deadline: Deadline) -> Comparison:
         """Raises BadInput for a pattern that the engine does not have, and what the driver raises.
@@ -91,14 +92,19 @@ class CardCheck:
             if self.progress is not None:
                 self.progress(count.bits // 8)
             left = 8 * self.nbytes - count.bits
-            if left <= 0 or deadline.expired:
+            if left <= 0 or deadline.expired or self._has_enough:
                 return count
             if count.bits:
                 bits_per_s = count.bits / max(_SHORTEST_WAIT_S, clock.now_s() - began_s)
             _let_pass(deadline, _SHORTEST_WAIT_S + left / bits_per_s)
 
+    @property
+    def _has_enough(self) -> bool:
+        return self.enough is not None and self.enough.is_set()
+
     def _result(self, count: PatternCount, counted: bool | None, why: str) -> Comparison:
         nbytes = count.bits // 8
+        expected = nbytes if self._has_enough else max(self.nbytes, nbytes)
         cautions = ["Compared by the card's own checker: how many bits were wrong is known, not which."]
         if not nbytes:
             cautions.append(_NEVER_LOCKED)
@@ -114,12 +120,14 @@ class CardCheck:
             bytes_checked=0 if counted is False else nbytes,
             mismatched_bytes=-(-count.errors // 8),
             mismatched_bits=count.errors,
-            bytes_expected=max(self.nbytes, nbytes),
+            bytes_expected=expected,
             bytes_received=nbytes,
-            stalled=0 < nbytes < self.nbytes,
+            stalled=0 < nbytes < expected,
             method="card",
             caution=" ".join(cautions),
             lock_losses=count.lock_losses,
+            saturated=count.saturated,
+            demonstrated=bool(nbytes) and counted is True,
             kernels="card",
         )
 

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from functools import partial
 
 from laneproof.clock import Deadline
 from laneproof.contract import Limits, Region
@@ -88,7 +89,7 @@ class Lane:
         """
         received = self.received[: min(self.size, came)]
         if self._places > 1:
-            found = job.verify(self.stretch, received) if received.size else None
+            found = job.verify(self.number, self.stretch, received) if received.size else None
             if found is not None:
                 self._known = 0 if found.mismatched_bytes else received.size
             if number is not None:
@@ -97,10 +98,11 @@ class Lane:
         follows, found, done = None if number is None else job.stretch(number), None, 0
         if received.size and follows is not None and not job.digest:
             pattern, at = self.stretch
-            found = pattern.verify_and_overwrite(received, at, *follows)
+            tell = partial(job.tell_of, self.number, self.stretch)
+            found = pattern.verify_and_overwrite(received, at, *follows, wrong=tell)
             done = received.size
         elif received.size:
-            found = job.verify(self.stretch, received)
+            found = job.verify(self.number, self.stretch, received)
         if follows is not None and number is not None:
             self._carry(job, number, follows, done)
         return found

@@ -91,7 +91,7 @@ class QueueMover(Mover):
 
     def _run_blocks(self, job: CheckJob, tally: Tally, deadline: Deadline) -> None:
         lanes = self._take_lanes(job, min(job.depth, self._limits.queue_depth, job.blocks), deadline)
-        numbers = iter(range(job.blocks))
+        numbers = tally.outgoing()
         under_way: dict[int, Lane] = {}
         turning: dict[Future[Comparison | None], tuple[Lane, int, int | None]] = {}
         """Lanes in the hands of another thread, with the blocks that came back and that go out next."""

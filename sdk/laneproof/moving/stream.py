@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Generator, Iterator
+from contextlib import contextmanager
 from types import TracebackType
 
 from laneproof.clock import SLICE_S, Deadline
@@ -34,6 +35,9 @@ class StreamMover(Mover):
         self._path = path
         self._limits = limits
         self._piece = largest_piece(limits)
+        self._little = 0 if limits.boundary == "message" else min(_LITTLE, limits.fifo_depth or 0)
+        """Bytes that the card says it holds, as far as sending them needs no thread, which costs more than overlapping
+        gains."""
 
     def send(self, out: memoryview, deadline: Deadline) -> int:
         return self._whole("send", self._path.send, out, deadline)
@@ -65,34 +69,32 @@ class StreamMover(Mover):
     def loopback(self, out: memoryview, into: memoryview, deadline: Deadline) -> tuple[int, int]:
         if not self._limits.full_duplex:
             return self._take_turns(out, into, deadline)
-        sent = self._send_what_fits(out, deadline)
+        sent = self._send_little(out, deadline) if 0 < len(out) <= self._little else 0
         if sent == len(out):
-            return sent, self.receive_into(into, deadline)
+            return sent, self._whole("receive_into", self._path.receive_into, into, deadline)
         with _Sender(self, iter([out[sent:]]), deadline) as sender:
             received = self.receive_into(into, sender.receiving)
             if received == len(into):
                 sender.join()
         return sent + sender.sent, received
 
-    def _send_what_fits(self, out: memoryview, deadline: Deadline) -> int:
-        """Send a little that the card says it holds, without a thread, which costs more than overlapping it gains.
-
-        For a slice of time only: a card that holds less than it says takes the rest while it is drained.
-        """
-        if len(out) > min(_LITTLE, self._limits.fifo_depth or 0) or self._limits.boundary == "message":
-            return 0
-        with deadline.split(at_most_s=SLICE_S) as soon:
-            return self.send(out, soon)
+    def _send_little(self, out: memoryview, deadline: Deadline) -> int:
+        """For a slice of time only: a card that holds less than it says takes the rest while it is drained."""
+        soon = deadline.split(SLICE_S)
+        try:
+            return self._whole("send", self._path.send, out, soon)
+        finally:
+            soon.release()
 
     def check(self, job: CheckJob, deadline: Deadline) -> Comparison:
         tally = Tally(job)
         try:
             if self._limits.full_duplex:
-                with _Sender(self, self._outgoing(job), deadline) as sender:
+                with _Sender(self, self._outgoing(job, tally), deadline) as sender:
                     self._take_in(job, tally, sender)
             else:
                 self._check_in_turns(job, tally, deadline)
-            if tally.in_step and not job.more_follows:
+            if tally.in_step and not tally.more_follows:
                 surplus = 0
                 while surplus < _SURPLUS_LIMIT and (more := self._leftovers(deadline)):
                     tally.surplus(more)
@@ -117,9 +119,9 @@ class StreamMover(Mover):
         with deadline.split(at_most_s=QUIET_S) as quiet:
             return self.receive_into(scratch, quiet)
 
-    def _outgoing(self, job: CheckJob) -> Iterator[memoryview]:
+    def _outgoing(self, job: CheckJob, tally: Tally) -> Iterator[memoryview]:
         block = aligned(job.block, self._limits.alignment)
-        for number in range(job.blocks):
+        for number in tally.outgoing():
             view = block[: job.size(number)]
             pattern, at = job.stretch(number)
             pattern.fill(view, at)
@@ -140,7 +142,7 @@ class StreamMover(Mover):
         try:
             while received < len(view):
                 had, all_sent = received, sender.finished  # before the wait: silence counts from when all had gone
-                with sender.receiving.split(at_most_s=sender.settle_s) as soon:
+                with sender.awaiting(number) as soon:
                     for moved in self.arrivals(view[received:], soon):
                         received += moved
                 if sender.error is not None or received == len(view):
@@ -150,8 +152,13 @@ class StreamMover(Mover):
                     break
                 if received == had and all_sent:
                     break
+        except Interrupted:
+            if not sender.left_out(number):
+                raise
         finally:
-            if received:
+            if received and sender.left_out(number):
+                tally.surplus(received)
+            elif received:
                 tally.block(number, stretch, byte_view(view[:received]))
         return received == len(view)
 
@@ -168,7 +175,7 @@ class StreamMover(Mover):
 
     def _check_in_turns(self, job: CheckJob, tally: Tally, deadline: Deadline) -> None:
         into = aligned(job.block, self._limits.alignment)
-        for number, out in enumerate(self._outgoing(job)):
+        for number, out in enumerate(self._outgoing(job, tally)):
             view = into[: len(out)]
             stretch = pattern, at = job.stretch(number)
             pattern.fill_unlike(view, at)
@@ -210,6 +217,11 @@ class _Sender:
         self.error: BaseException | None = None
         self.receiving = deadline.split()
         self._sending = deadline.split()
+        self._ending = threading.Lock()
+        """Held while it is settled who waits for which view, and how many there are."""
+        self._views: int | None = None
+        """How many were sent, once that is known."""
+        self._awaited: tuple[int, Deadline] | None = None
         self._mover = mover
         self._outgoing = outgoing
         self._thread = threading.Thread(target=self._run, name="laneproof-send", daemon=True)
@@ -218,19 +230,43 @@ class _Sender:
     def finished(self) -> bool:
         return not self._thread.is_alive()
 
+    @contextmanager
+    def awaiting(self, number: int) -> Generator[Deadline]:
+        """Around a wait for that view, until it falls silent; cancelled if the view turns out not to be sent."""
+        with self.receiving.split(at_most_s=self.settle_s) as soon:
+            with self._ending:
+                self._awaited = number, soon
+                if self._views is not None and number >= self._views:
+                    soon.cancel()
+            try:
+                yield soon
+            finally:
+                with self._ending:
+                    self._awaited = None
+
+    def left_out(self, number: int) -> bool:
+        """Whether that view was not sent, because there were enough before it."""
+        return self._views is not None and number >= self._views
+
     def join(self) -> None:
         """Wait until everything has gone, or the deadline."""
         while self._thread.is_alive() and not self._sending.expired and not self._sending.cancelled:
             self._thread.join(SLICE_S)
 
     def _run(self) -> None:
+        views = 0
         try:
             for view in self._outgoing:
                 due = self.sent + len(view)
                 for moved in self._mover.departures(view, self._sending):
                     self.sent += moved
                 if self.sent < due:
-                    break
+                    return
+                views += 1
+            with self._ending:
+                self._views = views
+                if self._awaited is not None and self._awaited[0] >= views:
+                    self._awaited[1].cancel()
         except BaseException as error:  # handed to the thread that waits
             self.error = error
             self.receiving.cancel()

@@ -8,7 +8,8 @@ check fills the ring before it reads the first block back, so that an offset tha
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from itertools import chain, islice
 
 from laneproof.clock import SLICE_S, Deadline
 from laneproof.contract import Limits, WindowPath
@@ -96,10 +97,10 @@ class WindowMover(Mover):
         self._received = self._sent
         held = max(1, self._room // job.block)
         try:
-            for first in range(0, job.blocks, held):
-                numbers = range(first, min(first + held, job.blocks))
-                if not tally.stalled:
-                    self._round(job, tally, numbers, out, into, deadline)
+            numbers = tally.outgoing()
+            while not tally.stalled and (first := next(numbers, None)) is not None:
+                turn = chain((first,), islice(numbers, held - 1))
+                self._round(job, tally, turn, out, into, deadline)
         except LaneproofError as error:
             error.so_far = tally.result()
             raise
@@ -110,10 +111,17 @@ class WindowMover(Mover):
         return discarded
 
     def _round(
-        self, job: CheckJob, tally: Tally, numbers: range, out: memoryview, into: memoryview, deadline: Deadline
+        self,
+        job: CheckJob,
+        tally: Tally,
+        numbers: Iterator[int],
+        out: memoryview,
+        into: memoryview,
+        deadline: Deadline,
     ) -> None:
-        """Send as many blocks as the ring holds, then receive and verify them."""
+        """Send those blocks, which the ring holds, then receive and verify them."""
         whole = job.block <= self._room  # else it goes out and back in turns, below
+        under_way: list[int] = []
         for number in numbers if whole else ():
             view = out[: job.size(number)]
             pattern, at = job.stretch(number)
@@ -121,7 +129,8 @@ class WindowMover(Mover):
             if self.send(view, deadline) < len(view):
                 tally.stall()
                 return
-        for number in numbers:
+            under_way.append(number)
+        for number in under_way or numbers:
             view = into[: job.size(number)]
             stretch = pattern, at = job.stretch(number)
             pattern.fill_unlike(view, at)

@@ -5,7 +5,7 @@ Pure: bytes and numbers in, frozen values out. Register names live in `laneproof
 
 from __future__ import annotations
 
-from laneproof.pcie import registers
+from laneproof.pcie import margining, registers
 from laneproof.pcie.aer import (
     CATALOGUE,
     CORRECTABLE,
@@ -32,12 +32,12 @@ from laneproof.pcie.features import (
     ResizableBar,
     RootPortErrors,
 )
+from laneproof.pcie.margining import LaneCommand, Margining, MarginingLane
 from laneproof.pcie.packets import ack_factor, ack_limit_symbols, replay_timer_symbols
 from laneproof.pcie.physical_layer import (
     FlitError,
     FlitLogging,
     LanePresets,
-    Margining,
     PhysicalLayer,
     Secondary,
 )
@@ -72,10 +72,12 @@ __all__ = [
     "FlitError",
     "FlitLogging",
     "L1Substates",
+    "LaneCommand",
     "LanePresets",
     "Link",
     "LinkFeature",
     "Margining",
+    "MarginingLane",
     "Payload",
     "PhysicalLayer",
     "ResizableBar",
@@ -97,6 +99,7 @@ __all__ = [
     "encoding",
     "lane_bits_per_s",
     "link_bytes_per_s",
+    "margining",
     "names_of",
     "registers",
     "replay_timer_symbols",

@@ -20,14 +20,15 @@ import attrs
 from attrs import frozen
 
 from laneproof.errors import BadInput
-from laneproof.pcie import error_reporting, features, physical_layer
+from laneproof.pcie import error_reporting, features, margining, physical_layer
 from laneproof.pcie import registers as regs
 from laneproof.pcie.capabilities import Capability, extended_capabilities, standard_capabilities
 from laneproof.pcie.error_reporting import AdvancedErrors
 from laneproof.pcie.express import Device, Express, Link, Payload, Root, Slot, decode_express, least_nbytes
 from laneproof.pcie.features import AccessControl, Containment, L1Substates, LinkFeature, ResizableBar
 from laneproof.pcie.fields import dword, flags, set_of, word
-from laneproof.pcie.physical_layer import PHYSICAL_NBYTES, FlitLogging, Margining, PhysicalLayer, Secondary
+from laneproof.pcie.margining import Margining
+from laneproof.pcie.physical_layer import PHYSICAL_NBYTES, FlitLogging, PhysicalLayer, Secondary
 
 T = TypeVar("T")
 
@@ -206,7 +207,11 @@ def decode(config_bytes: bytes | bytearray | memoryview) -> ConfigSpace:
         physical_16gt=physical(16.0),
         physical_32gt=physical(32.0),
         physical_64gt=physical(64.0),
-        margining=rooms.extended(_MARGINING, physical_layer.MARGINING_NBYTES, physical_layer.decode_margining),
+        margining=rooms.extended(
+            _MARGINING,
+            margining.LEAST_NBYTES,
+            lambda body, at: margining.decode_margining(body, at, width),
+        ),
         flit_logging=rooms.extended(
             _FLIT_LOGGING,
             physical_layer.FLIT_LOGGING_NBYTES,

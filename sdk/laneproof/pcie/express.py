@@ -1,8 +1,8 @@
 """The PCI Express capability: device, link, slot and root registers, those of version 2 included.
 
-Error reporting beyond Device Status is in `error_reporting`; lanes, margining and equalisation above 8 GT/s are in
-`physical_layer`. Bits that Linux 6.1's header does not hold are from pciutils' lib/header.h and the base
-specification, from memory.
+Error reporting beyond Device Status is in `error_reporting`; lanes and equalisation above 8 GT/s are in
+`physical_layer`, margining in `margining`. Bits that Linux 6.1's header does not hold are from pciutils' lib/header.h
+and the base specification, from memory.
 """
 
 from __future__ import annotations
@@ -233,7 +233,8 @@ def decode_express(body: bytes) -> Express:
 def power_limit_w(value: int, scale: int) -> float | None:
     """Watts of a slot power limit's value and scale fields; None for a value that is reserved.
 
-    At scale 0 the values above 0xEF count in steps of 25 W from 250 W (0xF0) to 600 W (0xFE), as Linux's
+    At scale 0 the values above 0xEF count in steps of 25 W from 250 W (0xF0) to 600 W (0xFE), each the upper end of a
+    range (base specification 6.0, 7.5.3.9, as quoted on the list linux-pci), and as Linux's
     of_pci_get_slot_power_limit (drivers/pci/of.c) encodes them.
     """
     if scale == 0 and value > 0xEF:

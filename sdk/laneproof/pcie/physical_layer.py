@@ -1,10 +1,10 @@
-"""What the physical layer shows in extended capabilities: lane errors, equalisation, parity, margining, flit errors.
+"""What the physical layer shows in extended capabilities: lane errors, equalisation, parity, flit errors.
 
-These registers, and only these, name a lane. Each capability covers one rate: Secondary PCI Express 8 GT/s, Physical
+These registers name a lane. Each capability covers one rate: Secondary PCI Express 8 GT/s, Physical
 Layer 16.0, 32.0 and 64.0 GT/s theirs; equalisation status at 8 GT/s is in Link Status 2. Linux 6.1's header names
 hardly any of the registers. Places: EDK2's MdePkg, IndustryStandard/PciExpress40.h, PciExpress50.h and PciExpress60.h;
-Secondary PCI Express: newer linux/pci_regs.h and the base specification, from memory; Lane Margining at the Receiver
-and Flit Logging: base specification 6.0, sections 7.7.10 and 7.7.8, from a public copy.
+Secondary PCI Express: newer linux/pci_regs.h and the base specification, from memory; Flit Logging: base specification
+6.0, section 7.7.8, from a public copy. Margining, which names a lane too, is in `margining`.
 """
 
 from __future__ import annotations
@@ -17,7 +17,6 @@ from laneproof.pcie.fields import bits, dword, field, set_of, speeds, word
 
 SECONDARY_NBYTES = 0x0C
 PHYSICAL_NBYTES = {16.0: 0x1C, 32.0: 0x10, 64.0: 0x10}
-MARGINING_NBYTES = 0x08
 FLIT_LOGGING_NBYTES = 0x3C
 
 _LINK_CONTROL_3, _LANE_ERRORS, _SECONDARY_LANES = 0x04, 0x08, 0x0C
@@ -29,7 +28,6 @@ _LANES = {16.0: regs.PCI_PL_16GT_LE_CTRL, 32.0: 0x20}
 _PRECODING = {32.0: (0x100, 0x200), 64.0: (0x20, 0x40)}
 _MOST_LANES = 32
 
-_PORT_CAPABILITIES, _PORT_STATUS = 0x04, 0x06
 _ERROR_LOG_1, _ERROR_LOG_2, _COUNTER_CONTROL, _COUNTER_STATUS = 0x04, 0x08, 0x0C, 0x0E
 _MEASUREMENT, _FLITS, _INVALID_FLITS, _LANE_COUNTERS = 0x10, 0x14, 0x18, 0x1C
 _FLIT_WIDTHS = {0: 1, 1: 2, 2: 4, 3: 8, 4: 16}
@@ -87,16 +85,6 @@ class PhysicalLayer:
     precoding: bool | None
     precoding_requested: bool | None
     lanes: tuple[LanePresets, ...] | None
-
-
-@frozen(kw_only=True)
-class Margining:
-    """Lane Margining at the Receiver at byte `offset`; `software_ready` is None where it needs no driver software."""
-
-    offset: int
-    ready: bool
-    uses_driver_software: bool
-    software_ready: bool | None
 
 
 @frozen(kw_only=True)
@@ -177,17 +165,6 @@ def decode_physical(body: bytes, offset: int, speed_gtps: float, width: int | No
         precoding=None if precodes is None else bool(status & precodes),
         precoding_requested=None if asked is None else bool(status & asked),
         lanes=_presets(body, _LANES[speed_gtps], width) if speed_gtps in _LANES else None,
-    )
-
-
-def decode_margining(body: bytes, offset: int) -> Margining:
-    """The capability in `body`, of MARGINING_NBYTES or more."""
-    status, driver = word(body, _PORT_STATUS), bool(word(body, _PORT_CAPABILITIES) & 1)
-    return Margining(
-        offset=offset,
-        ready=bool(status & 1),
-        uses_driver_software=driver,
-        software_ready=bool(status & 2) if driver else None,
     )
 
 

@@ -68,14 +68,14 @@ def test_entries_cannot_be_changed_by_accident(ledger: Path, statement: str) -> 
 
 
 TAMPERING = {
-    "a verdict": ("UPDATE entry SET body = replace(body, '\"pass\"', '\"fail\"') WHERE number = 6", 6),
+    "a verdict": ("UPDATE entry SET body = replace(body, '\"pass\"', '\"fail\"') WHERE number = 7", 7),
     "a time": ("UPDATE entry SET utc = '2026-01-01T00:00:00.000+00:00' WHERE number = 3", 3),
     "a kind": ("UPDATE entry SET kind = 'event' WHERE number = 5", 5),
     "an entry left out": ("DELETE FROM entry WHERE number = 4", 5),
     "a digest": ("UPDATE entry SET digest = zeroblob(32) WHERE number = 7", 7),
     "one put in": (
-        "INSERT INTO entry SELECT 9, 0, utc, kind, endpoint, step, body, digest FROM entry LIMIT 1",
-        9,
+        "INSERT INTO entry SELECT 11, 0, utc, kind, endpoint, step, body, digest FROM entry LIMIT 1",
+        11,
     ),
 }
 
@@ -108,7 +108,7 @@ def test_a_ledger_that_was_changed_is_read_and_says_so_and_is_not_resumed(
     result = read_ledger(ledger)
     assert result.seal is not None
     assert "the ledger was changed" in str(result.seal)
-    with pytest.raises(StorageFault, match="entry 6 was changed; it can be read, not resumed"):
+    with pytest.raises(StorageFault, match="entry 7 was changed; it can be read, not resumed"):
         Ledger.resume(ledger, {})
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import queue
 import signal
@@ -20,7 +21,7 @@ from laneproof.campaign import places
 from laneproof.campaign import plan as plans
 from laneproof.campaign.events import Event, Progress, SlotFinished
 from laneproof.campaign.results import EndpointResult, RunResult
-from laneproof.campaign.slot_run import SlotJob
+from laneproof.campaign.slot_job import SlotJob
 from laneproof.integrity import kernels
 
 pytestmark = pytest.mark.usefixtures("invented_cards")
@@ -132,7 +133,7 @@ def test_a_slot_that_does_not_obey_a_stop_is_left(run_plan: RunPlan) -> None:
 
     watch = OnceMoving(stop_it)
     started_s = time.monotonic()
-    (endpoint,) = run_plan(SOAK, "physical:slow", watch=watch, stop=watch.stop).endpoints
+    (endpoint,) = run_plan(SOAK, "physical:slow", watch=watch, stop=watch.stop, at_once=watch.stop).endpoints
     assert "hangs past its deadline" in reasons(endpoint)
     assert time.monotonic() - started_s < 20
 
@@ -147,8 +148,9 @@ def test_telling_a_slot_that_hangs_to_stop_never_blocks_however_often() -> None:
         while not isinstance(events.get(timeout=60), Progress):
             pass
         os.kill(workers()[0], signal.SIGSTOP)
-        for _ in range(10_000):
-            place.stop()
+        for at_once in (False, True):
+            for _ in range(5_000):
+                place.stop(at_once=at_once)
     finally:
         place.leave()
     assert workers() == []
@@ -161,6 +163,76 @@ def test_a_stop_ends_a_physical_slot_with_what_it_had_measured(run_plan: RunPlan
     assert (str(step.verdict), result.interrupted) == ("inconc", True)
     assert any(reason.text.startswith("interrupted after ") for reason in step.reasons)
     assert step.bytes_moved > 0
+
+
+def test_a_transfer_that_cannot_be_finished_ends_by_its_own_deadline(
+    run_plan: RunPlan, echo: Callable[..., str]
+) -> None:
+    stop = threading.Event()
+
+    def watch(event: Event) -> None:
+        if isinstance(event, Progress):
+            stop.set()
+
+    short = '[[step]]\nkind = "integrity"\nbytes = "64 MiB"\nblock = "16 KiB"\ntimeout = "1 s"\n'
+    result = run_plan(short + SOAK, echo("--mode", "stall", "--at", 200_000), watch=watch, stop=stop)
+    (step,) = result.endpoints[0].steps
+    said = " ".join(reason.text for reason in step.reasons)
+    assert "stalled" in said
+    starved = "could not run" in said  # as may be, where the tests have too few processors
+    assert (str(step.verdict), result.interrupted) == ("inconc" if starved else "fail", True)
+    assert any("the transfer stalled" in reason.text for reason in step.reasons)
+
+
+def test_a_connection_is_closed_only_after_the_thread_that_reads_it_has_ended(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """A descriptor that is closed under its reader may be another file's by the time that this reads on."""
+    plan = plans.parse({"schema": 1, **tomllib.loads(SOAK)}, "plan").over(["physical:sleeps"])
+    job = SlotJob(name="physical", number=0, planned=plan.endpoint[0], steps=plan.step, seed=0)
+    place = places.ProcessPlace(job, lambda _: None)
+    process, reader, connection = place._process, place._reader, place._connection  # type: ignore[attr-defined]
+    read_on: list[bool] = []
+    close = connection.close
+
+    def note_and_close() -> None:
+        read_on.append(reader.is_alive())
+        close()
+
+    monkeypatch.setattr(connection, "close", note_and_close)
+    # As one that hangs in the kernel: it cannot be killed, and holds its end open.
+    monkeypatch.setattr(places, "KILL_GRACE_S", 0.05)
+    monkeypatch.setattr(process, "kill", lambda: None)
+    try:
+        place.leave()
+        place.stop()  # nobody listens any more; that is no error
+        assert read_on == [False]
+    finally:
+        os.kill(process.pid, signal.SIGKILL)
+        os.waitpid(process.pid, 0)
+
+
+def test_a_slot_for_which_no_process_can_be_started_is_that_slots_error(
+    run_plan: RunPlan, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def fail(*_: object, **__: object) -> None:
+        raise BlockingIOError(errno.EAGAIN, os.strerror(errno.EAGAIN))
+
+    monkeypatch.setattr(places.subprocess, "Popen", fail)
+    result = run_plan(INTEGRITY, "physical:healthy", "sim:demo#south")
+    none, other = result.endpoints
+    assert "error: the slot's process could not be started: Resource temporarily unavailable" in reasons(none)
+    assert str(other.verdict) == "pass"
+
+
+def test_a_display_that_breaks_ends_the_slots_too(run_plan: RunPlan) -> None:
+    def watch(event: Event) -> None:
+        if isinstance(event, Progress):
+            raise ZeroDivisionError("a display's own mistake")
+
+    with pytest.raises(ZeroDivisionError):
+        run_plan(SOAK, "physical:slow", watch=watch)
+    assert workers() == []
 
 
 def test_what_a_driver_prints_does_not_reach_standard_output(

@@ -18,6 +18,7 @@ from hypothesis import strategies as st
 
 import laneproof
 from laneproof.campaign import plan as plans
+from laneproof.campaign import power
 from laneproof.errors import BadInput
 
 PAGE = (Path(laneproof.__file__).parent / "guide" / "plans.md").read_text("utf-8")
@@ -34,6 +35,8 @@ WRONG = [
     'order = "random"',
     'stop_after = "soon"',
     '[[equipment]]\nname = "thermometer"\ncalibration_due = "March"',
+    '[[endpoint]]\nuri = "sim:demo#north"\npower = "120 W"\nslot_power = "75 W"',
+    'supply_power = "300 W"\n[[endpoint]]\nuri = "sim:demo#north"\npower = "310 W"',
 ]
 
 
@@ -66,6 +69,13 @@ def test_what_the_page_declares_is_read() -> None:
     assert plan.equipment[0].identity == "T-4"
 
 
+def test_the_sums_that_the_page_shows_are_those_of_the_plan_that_it_shows() -> None:
+    section = PAGE.split("## Power")[1].split("## What is declared")[0]
+    plan = plans.parse({"schema": 1, **tomllib.loads(section.split("```toml\n")[1].split("```")[0])}, "the page")
+    shown = " ".join(re.findall(r"^    (\S.*|  +\S.*)$", section, re.MULTILINE))
+    assert " ".join(shown.split()) == " ".join(f"power {line}" for line in power.table(plan))
+
+
 WHOLE = """schema = 1
 name = "all of it"
 seed = 4
@@ -82,6 +92,9 @@ calibration_due = 2027-03-31
 [[endpoint]]
 uri = "sim:demo#north"
 group = "switch"
+power = "60 W"
+slot_power = "75 W"
+stop_above_temperature = "85 °C"
 expect = { speed = "8 GT/s", width = 8 }
 [[step]]
 kind = "integrity"

@@ -17,7 +17,7 @@ from typing import Any
 import pytest
 
 from laneproof.campaign import plan as plans
-from laneproof.campaign.plan_schema import plan_schema
+from laneproof.campaign.plan_schema import OWN, plan_schema
 from laneproof.campaign.steps import STEPS
 from laneproof.errors import BadInput
 
@@ -32,6 +32,7 @@ order = "shuffled"
 stop_slot_on = "fail"
 stop_run_on = "error"
 stop_after = "8 h"
+supply_power = "1 kW"
 notes = { order = "A-17" }
 operator = { name = "J. Doe" }
 ambient = { temperature = "23 °C" }
@@ -42,6 +43,13 @@ calibration_due = 2027-03-31
 [[endpoint]]
 uri = "sim:demo#north"
 group = "switch"
+power = "60 W"
+slot_power = "75 W"
+riser_power = "75.5 W"
+auxiliary_power = "0 W"
+stop_above_temperature = "-5 degC"
+stop_above_power = "70 W"
+stop_sensors = "card"
 expect = { speed = "8 GT/s", width = 8 }
 [[step]]
 kind = "integrity"
@@ -117,8 +125,15 @@ def test_plans_that_are_read_are_valid() -> None:
 
 
 def test_every_kind_of_step_is_defined_with_its_keys() -> None:
-    assert list(SCHEMA["definitions"]) == list(STEPS)
+    assert list(SCHEMA["definitions"]) == [*STEPS, OWN]
     assert {"kind", "by"} == set(SCHEMA["definitions"]["train"]["required"])
+
+
+def test_a_step_of_ones_own_is_left_open() -> None:
+    for kind, wanted in (("stress", True), ("soak-and-dry", True), ("soak", False), ("", False)):
+        own = {"kind": kind, "level": 3}
+        assert allows(SCHEMA["definitions"][OWN], own) is wanted
+        assert allows(SCHEMA, {"schema": 1, "step": [own]}) is wanted
 
 
 @pytest.mark.parametrize(
@@ -133,7 +148,6 @@ def test_every_kind_of_step_is_defined_with_its_keys() -> None:
         ('"1 MiB"', "1048576"),
         ('by = "hot reset"', ""),
         ('by = "hot reset"', 'by = "kick"'),
-        ('"integrity"', '"stress"'),
         ("timeout =", "time_out ="),
         ('"A-17"', "17"),
         ('name = "J. Doe"', 'name = ""'),

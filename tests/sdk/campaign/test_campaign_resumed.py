@@ -16,7 +16,7 @@ from laneproof import pattern
 from laneproof.campaign import plan as plans
 from laneproof.campaign import runner
 from laneproof.campaign.carried import Carried
-from laneproof.campaign.events import Counted, Event, Sampled, StepFinished, StepStarted
+from laneproof.campaign.events import Counted, Event, Sampled, SlotFinished, StepFinished, StepStarted
 from laneproof.campaign.ledger import Ledger, amend, mark, read_ledger, resuming, verify
 from laneproof.campaign.results import Findings, Reason, RunResult, StepResult
 from laneproof.campaign.steps import Slot
@@ -364,3 +364,42 @@ def test_a_ledger_of_version_2_takes_nothing_more(old: Path) -> None:
     for call in (lambda: mark(old, "x"), lambda: amend(old, "x"), lambda: verify(old), lambda: runner.resume(old)):
         with pytest.raises(StorageFault, match=f"ledger {old} has version 2"):
             call()
+
+
+# --- the plan's stop rules, held against what was on record before
+
+
+@pytest.mark.parametrize("rule", ["stop_slot_on", "stop_run_on"])
+def test_a_stop_rule_sees_a_failure_from_before_the_cut(cut: Cut, rule: str) -> None:
+    """Cut off after the verdict, and before the slot could end by it."""
+    bad = f'{rule} = "fail"\n[[step]]\nkind = "throughput"\nbytes = "64 KiB"\nmin_rate = "900 GB/s"\n'
+    ledger = cut(bad + SMALL, "sim:demo#south", when=nth(StepFinished, 1))
+    begun: list[StepStarted] = []
+    result = runner.resume(ledger, watch=lambda event: begun.append(event) if isinstance(event, StepStarted) else None)
+    assert begun == []
+    (endpoint,) = result.endpoints
+    assert [str(step.verdict) for step in endpoint.steps] == ["fail"]
+    assert any(f"stopped by the plan ({rule}" in reason.text for reason in endpoint.reasons)
+    assert not result.interrupted
+    with pytest.raises(StorageFault, match="the run has finished"):
+        runner.resume(ledger)
+
+
+def test_a_stop_rule_for_the_run_sees_what_another_slot_had_before_the_cut(cut: Cut) -> None:
+    """The first slot had come to its end; its failure still keeps the second, which never began, from beginning."""
+    text = (
+        'stop_run_on = "fail"\n[[endpoint]]\nuri = "sim:demo#south"\ngroup = "one"\n[[endpoint]]\n'
+        'uri = "sim:demo#north"\ngroup = "one"\n[[step]]\nkind = "throughput"\nbytes = "64 KiB"\n'
+        'min_rate = "900 GB/s"\n'
+    )
+    ledger = cut(text, when=nth(SlotFinished, 1))
+    result = runner.resume(ledger)
+    first, second = result.endpoints
+    assert ([str(step.verdict) for step in first.steps], second.steps) == (["fail"], ())
+    assert "before its turn came; not run: throughput" in second.reasons[0].text
+
+
+def test_without_a_rule_a_failure_from_before_ends_nothing(cut: Cut) -> None:
+    bad = '[[step]]\nkind = "throughput"\nbytes = "64 KiB"\nmin_rate = "900 GB/s"\n'
+    result = runner.resume(cut(bad + SMALL, "sim:demo#south", when=nth(StepFinished, 1)))
+    assert [str(step.verdict) for step in result.endpoints[0].steps] == ["fail", "pass"]

@@ -85,3 +85,36 @@ def test_stopping_ends_the_wait(monkeypatch: pytest.MonkeyPatch) -> None:
     stop = threading.Event()
     stop.set()
     CommonStart(["here", "hangs"]).wait("here", stop)
+
+
+# --- slots that begin one after another
+
+
+def test_staggered_slots_begin_so_far_apart_and_none_waits_for_those_that_come_later(run_plan: RunPlan) -> None:
+    opened: dict[str, float] = {}
+    first_step: list[str] = []
+
+    def watch(event: Event) -> None:
+        if isinstance(event, Opened):
+            opened[event.slot] = time.monotonic()
+        if isinstance(event, StepStarted):
+            first_step.append(f"{event.slot} of {len(opened)}")
+
+    run_plan(f'stagger = "500 ms"\n{LINK}', *SHARED, watch=watch)
+    north, middle = (opened[name] for name in ("north", "middle"))
+    assert middle - north > 0.3  # an event is taken a little after it was sent
+    assert first_step == ["north of 1", "middle of 2"]
+
+
+def test_a_stop_ends_the_wait_of_staggered_slots_at_once(run_plan: RunPlan) -> None:
+    stop = threading.Event()
+
+    def watch(event: Event) -> None:
+        if isinstance(event, StepStarted):
+            stop.set()
+
+    result = run_plan(f'stagger = "1 h"\n{LINK}', *SHARED, watch=watch, stop=stop)
+    assert result.interrupted
+    waiting = result.endpoints[1]
+    assert waiting.steps == ()
+    assert "before its turn came; not run: link" in waiting.reasons[0].text

@@ -159,3 +159,32 @@ def test_a_run_says_limits_and_overdue_equipment_too_and_numbers_its_repetitions
     assert "limit     step[0].min_share: 0 % can never fail" in done.out
     assert "overdue calibration of thermometer was due 2020-01-01" in done.out
     assert [line for line in done.out.splitlines() if "repetition" in line] == [f"  repetition {n}" for n in (1, 2, 3)]
+
+
+def test_check_shows_what_is_declared_of_power_and_what_would_end_a_slot(laneproof: Run, tmp_path: Path) -> None:
+    keys = 'power = "60 W"\nslot_power = "75 W"\nstop_above_temperature = "85 °C"\nstop_sensors = "card"\n'
+    (tmp_path / "mine.toml").write_text(f'schema = 1\n[[endpoint]]\nuri = "sim:demo#north"\n{keys}', "utf-8")
+    done = laneproof("run", "mine.toml", "--check")
+    assert done.status == 0
+    assert "power     north: card 60 W; slot 75 W, riser not known, auxiliary not known\n" in done.out
+    assert "power     all cards: 60 W; supply not known: not held against each other\n" in done.out
+    rule = 'stop      north: stop_above_temperature = 85 °C: the slot ends once a sensor in °C whose name holds "card"'
+    assert rule in done.out
+
+
+def test_preflight_shows_what_a_plan_declares_of_power(laneproof: Run, tmp_path: Path) -> None:
+    (tmp_path / "mine.toml").write_text('schema = 1\nsupply_power = "300 W"\n')
+    assert "power     all cards: 0 W; supply 300 W\n" in laneproof("preflight", "mine.toml").out
+
+
+@pytest.mark.parametrize("verb", ["run", "run --check", "preflight"])
+def test_a_power_budget_that_does_not_fit_is_refused_by_each_verb(laneproof: Run, tmp_path: Path, verb: str) -> None:
+    keys = 'power = "80 W"\nslot_power = "75 W"\n'
+    (tmp_path / "mine.toml").write_text(f'schema = 1\n[[endpoint]]\nuri = "sim:demo#north"\n{keys}')
+    name, *options = verb.split()
+    done = laneproof(name, "mine.toml", *options)
+    assert (done.status, done.out) == (2, "")
+    assert done.err.startswith(
+        "laneproof: plan mine.toml: endpoint[0].power: the card may draw 80 W, slot_power is 75 W"
+    )
+    assert [path.name for path in tmp_path.iterdir()] == ["mine.toml"]

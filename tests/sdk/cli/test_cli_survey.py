@@ -165,7 +165,7 @@ def test_this_computer_is_surveyed_and_recorded_with_and_without_privilege(user:
     code = (
         "import os, sys, tempfile\n"
         "from laneproof.cli import main\n"
-        "import laneproof_drivers.linux_host, rich.console, rich.text\n"
+        "import laneproof.cli.survey, laneproof_drivers.linux_host, locale, rich.console, rich.text\n"
         f"{'os.setgid(65534); os.setuid(65534)' if drop else ''}\n"
         "with tempfile.TemporaryDirectory() as folder:\n"
         "    made = folder + '/made.tar'\n"

@@ -231,7 +231,7 @@ def test_a_report_carries_the_digest_of_its_ledger_and_says_where_that_was_chang
     assert result.seal is not None
     assert result.seal.head in render_html(result)
     rewrite(ledger, lambda kind, body: body | {"finished_s": 1e-9} if kind == "judged" else body, chain=False)
-    assert "The ledger was changed: entry 6 does not fit" in render_html(read_ledger(ledger))
+    assert "The ledger was changed: entry 7 does not fit" in render_html(read_ledger(ledger))
 
 
 def report_on(card: str, folder: Path) -> str:

@@ -323,4 +323,5 @@ def test_kernels_that_cannot_be_kept_work_all_the_same(tmp_path):
         "from numba.core import caching; caching.CacheImpl._locator_classes = []; "
         "caching.CompileResultCacheImpl._locator_classes = []; " + SMALL + USED
     )
-    assert python(code, LANEPROOF_KERNELS="numba") == "numba True"
+    # Optimising takes a third of the time, and how fast these kernels are is not asked here.
+    assert python(code, LANEPROOF_KERNELS="numba", NUMBA_OPT="0") == "numba True"

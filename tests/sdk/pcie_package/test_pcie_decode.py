@@ -221,13 +221,32 @@ def test_retimers_are_counted_where_the_port_looks_for_them(status2: int, capabl
 
 
 @pytest.mark.parametrize(
-    ("value", "watts"), [(0xEF, 239), (0xF0, 250), (0xF1, 275), (0xF2, 300), (0xF8, 450), (0xFE, 600), (0xFF, None)]
+    ("value", "watts"),
+    [
+        (0xEF, 239),
+        *zip(
+            range(0xF0, 0xFF),
+            (250, 275, 300, 325, 350, 375, 400, 425, 450, 475, 500, 525, 550, 575, 600),
+            strict=True,
+        ),
+        (0xFF, None),
+    ],
 )
 def test_above_239_watts_a_slots_power_limit_is_a_table(value: int, watts: int | None) -> None:
-    # Linux drivers/pci/of.c, of_pci_get_slot_power_limit: steps of 25 W from 250 W to 600 W.
+    # Base specification 6.0, 7.5.3.9, as quoted on the list linux-pci: the upper ends of ranges, 0xFF reserved.
     slot = decode(with_register(EXPRESS + regs.PCI_EXP_SLTCAP, value << 7, 4)).slot
     assert slot is not None
     assert slot.power_limit_w == watts
+
+
+@pytest.mark.parametrize(
+    ("value", "scale", "watts"), [(0xFF, 1, 25.5), (0xF0, 2, 2.4), (0xFA, 3, 0.25), (75, 0, 75), (0, 0, 0)]
+)
+def test_the_table_holds_for_whole_watts_alone(value: int, scale: int, watts: float) -> None:
+    # linux/pci_regs.h: value in bits 14:7, scale in 16:15; scale n counts in tenths to the n-th (base specification).
+    slot = decode(with_register(EXPRESS + regs.PCI_EXP_SLTCAP, scale << 15 | value << 7, 4)).slot
+    assert slot is not None
+    assert slot.power_limit_w == pytest.approx(watts)
 
 
 def test_a_port_without_a_slot_has_no_slot_registers() -> None:

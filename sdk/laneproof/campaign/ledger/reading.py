@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sqlite3
 from collections.abc import Iterable
 from pathlib import Path
 
@@ -23,11 +24,16 @@ def read_ledger(path: Path) -> RunResult:
     with reading(path) as (database, version):
         if version != LEDGER_VERSION:
             return read_version_2(path, database)
-        record = replay(database)
-        if record.plan is None:
-            raise StorageFault(f"ledger {path} holds no run")
-        windows, excluded = windows_of(database, record)
-        return attrs.evolve(_result(record, record.plan), windows=windows, excluded=excluded)
+        return result_in(database, path)
+
+
+def result_in(database: sqlite3.Connection, path: Path) -> RunResult:
+    """The same of one that is open, of this version."""
+    record = replay(database)
+    if record.plan is None:
+        raise StorageFault(f"ledger {path} holds no run")
+    windows, excluded = windows_of(database, record)
+    return attrs.evolve(_result(record, record.plan), windows=windows, excluded=excluded)
 
 
 def verify(path: Path) -> Seal:
@@ -69,6 +75,7 @@ def _result(record: Record, plan: Plain) -> RunResult:
         segments=segments,
         markers=tuple(record.markers),
         amendments=tuple(record.amendments),
+        clock=tuple(record.clock),
         seal=record.seal,
     )
 

@@ -11,6 +11,7 @@ from attrs import define, field, frozen
 from laneproof.campaign.ledger.log import ALIVE, FIRST_DIGEST, Entry, Tail, entries, tails
 from laneproof.campaign.ledger.series import Span
 from laneproof.campaign.results import Amendment, Marker, Plain, Seal
+from laneproof.campaign.timekeeping import ClockRow
 
 
 @define
@@ -61,6 +62,7 @@ class Record:
     slots: list[Slot] = field(factory=list[Slot])
     markers: list[Marker] = field(factory=list[Marker])
     amendments: list[Amendment] = field(factory=list[Amendment])
+    clock: list[ClockRow] = field(factory=list[ClockRow])
     seal: Seal = field(factory=lambda: Chain().seal())
 
     def take(self, number: int, entry: Entry, body: Plain) -> None:
@@ -78,6 +80,8 @@ class Record:
                 self.plan = body
             case "endpoint", None, None:
                 self.slots.append(Slot(body))
+            case "clock", None, None:
+                self.clock.append(ClockRow.of_plain(entry.segment, body))
             case "cut" | "end", None, None:
                 stretch = self.segments[entry.segment]
                 stretch.how = "cut off" if entry.kind == "cut" else str(body["how"])
@@ -96,6 +100,8 @@ class Record:
             case "span", Slot(), int(step):
                 self.add_span(slot, step, body)
             case "errors", Slot(), int(step):  # along a step, for windows; a step is judged by what was read after it
+                pass
+            case "kernel", Slot(), _:  # for whoever asks the ledger; what the kernel says decides nothing
                 pass
             case "counted", Slot(), int(step):
                 slot.attempts[step][-1].counted = body

@@ -20,7 +20,7 @@ from laneproof.errors import StorageFault
 
 SEGMENTS_LIMIT = 1 << 16
 """Segments that a run may have: more than anyone resumes, and few enough for the sequence numbers of all."""
-_SAME = ("host", "kernel", "machine", "python", "packages")
+_SAME = ("host", "kernel", "machine", "python", "packages", "own_steps")
 """What of the environment must be as it was, or is said."""
 
 
@@ -80,15 +80,23 @@ def _slot_so_far(slot: Slot) -> SlotSoFar:
         last = attempts[-1].judged
         if last is not None and not last["interrupted"]:
             judged.add(position)
-        elif STEPS[attempts[-1].kind].goes_on:
+        elif (known := STEPS.get(attempts[-1].kind)) is not None and known.goes_on:
             under_way[position] = _carried(attempts[-1])
     opened = (slot.opened or {}).get("opened", {})
     return SlotSoFar(
         over=any(not end["interrupted"] for end in slot.ends.values()),
+        worst=_worst(slot),
         judged=frozenset(judged),
         under_way=under_way,
         identity=opened.get("identity"),
     )
+
+
+def _worst(slot: Slot) -> Verdict:
+    judged = (attempt.judged for attempts in slot.attempts.values() for attempt in attempts)
+    steps = [Verdict[str(one["verdict"]).upper()] for one in judged if one is not None]
+    ends = [reason.verdict for end in slot.ends.values() for reason in reasons_of(end["reasons"])]
+    return max((*steps, *ends), default=Verdict.NONE)
 
 
 def _carried(attempt: Attempt) -> Carried:

@@ -104,6 +104,19 @@ FROM entry WHERE kind = 'marker';
 CREATE VIEW amendment AS
 SELECT number, segment, utc, body ->> 'text' AS text, body ->> 'by' AS by, body ->> 'of' AS of
 FROM entry WHERE kind = 'amendment';
+
+CREATE VIEW clock AS
+SELECT number, segment, body ->> 'utc' AS utc, body ->> 'what' AS what, body ->> 'monotonic_s' AS monotonic_s,
+    body ->> 'boottime_s' AS boottime_s, body ->> 'within_s' AS within_s, body ->> 'source' AS source,
+    body ->> 'synchronised' AS synchronised, body ->> 'uncertainty_s' AS uncertainty_s,
+    body ->> 'estimate_s' AS estimate_s, body ->> 'state' AS state, body -> 'flags' AS flags,
+    body ->> 'why' AS why, body ->> 'jump_s' AS jump_s, body ->> 'threshold_s' AS threshold_s
+FROM entry WHERE kind = 'clock';
+
+CREATE VIEW kernel AS
+SELECT number, endpoint, segment, step, utc, body ->> 'kernel_s' AS kernel_s, body ->> 'text' AS text,
+    body ->> 'why' AS why
+FROM entry WHERE kind = 'kernel';
 """
 
 SCHEMA = f"{ENTRY};\n{TAIL};\nCREATE INDEX entry_by_kind ON entry (kind, endpoint, step);\n{_CLOSED}{_VIEWS}"

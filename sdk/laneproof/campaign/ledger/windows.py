@@ -211,7 +211,7 @@ def _limits(plan: Plain) -> dict[int, int]:
     steps: list[Plain] = plan["step"]
     order = turns(len(steps), plan.get("repeat", 1), plan.get("order", "as written"), plan.get("seed") or 0)
     soaks = ((at, steps[turn.step]) for at, turn in enumerate(order))
-    return {at: step.get("max_link_errors", 0) for at, step in soaks if step["kind"] == "soak"}
+    return {at: step.get("max_link_errors", 0) for at, step in soaks if step["kind"] in ("soak", "one-way")}
 
 
 def _entries(database: sqlite3.Connection, number: int) -> Iterator[Entry]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Set
+from collections.abc import Iterable, Set
 from contextlib import suppress
 from pathlib import Path
 from types import TracebackType
@@ -13,11 +13,13 @@ from attrs import define
 
 from laneproof.campaign.carried import RunSoFar
 from laneproof.campaign.events import Counted, Event, Noted, Opened, Sampled, SlotFinished, StepFinished, StepStarted
+from laneproof.campaign.kernel_log import KernelLine, KernelLog, functions_of
 from laneproof.campaign.ledger.log import ALIVE, Entry, Log, Tail, body_of, now_utc
 from laneproof.campaign.ledger.resuming import cut_entries, run_so_far
 from laneproof.campaign.ledger.series import FIRST_SPAN_S, ROWS_A_LENGTH, Series, Span
 from laneproof.campaign.plan import Plan
 from laneproof.campaign.results import Plain, Reason, StepResult
+from laneproof.campaign.timekeeping import ClockRow, Timekeeper
 from laneproof.errors import StorageFault
 
 COMMIT_EVERY_S = 0.75
@@ -48,6 +50,8 @@ class Ledger:
                 log.put_tail(tail.endpoint, None)
             about = {"environment": environment, "gap_s": so_far.gap_s, "changed": so_far.remarks}
             log.add(Entry(so_far.segment, now_utc(), "segment", None, None, body_of(about)))
+            clock = Timekeeper(so_far.segment)
+            log.add(_on_clock(clock.begin()))
             log.commit()
         except BaseException:
             log.close()
@@ -55,6 +59,7 @@ class Ledger:
         ledger = cls.__new__(cls)
         ledger._log = log
         ledger._begin_segment(so_far.segment)
+        ledger._clock = clock
         ledger._endpoints = {name: number for number, name in enumerate(so_far.slots)}
         ledger._rows = {
             (number, position): carried.rows
@@ -70,6 +75,8 @@ class Ledger:
         self._under_way: dict[int, _UnderWay] = {}
         self._rows: dict[tuple[int, int], int] = {}
         self._committed_s = time.monotonic()
+        self._clock = Timekeeper(segment)
+        self._kernel_log = KernelLog()
 
     def begin(self, plan: Plan, environment: Plain, physical: Set[str]) -> None:
         """Put on record what is about to run; `physical` are the URIs of cards that are no simulation, as far as
@@ -80,6 +87,7 @@ class Ledger:
             self._endpoints[name] = number
             about = {"name": name, "uri": planned.uri, "observe": planned.observe, "physical": planned.uri in physical}
             self._add("endpoint", about, number)
+        self._log.add(_on_clock(self._clock.begin()))
         self._commit()
 
     def take(self, event: Event) -> None:
@@ -88,7 +96,9 @@ class Ledger:
         match event:
             case Opened():
                 opened = {"opened": event.opened, "physical": event.physical, "caveats": event.caveats}
+                functions = functions_of(event.opened) if event.physical else frozenset[str]()
                 self._add("opened", opened | {"virtual_time": event.virtual_time}, number)
+                self._add_kernel_lines(self._kernel_log.add(event.slot, functions))
             case StepStarted():
                 self._add("step", {"kind": event.kind, "carried": event.carried}, number, event.step)
                 series = Series(self._rows.get((number, event.step), 0))
@@ -115,14 +125,20 @@ class Ledger:
                 raise TypeError(f"{type(event).__name__} is not for the ledger")
 
     def commit_if_due(self) -> None:
-        """Called often; makes what has been taken durable about once a second."""
+        """Called often; makes what has been taken durable about once a second, and looks at the clocks as often."""
         if time.monotonic() - self._committed_s >= COMMIT_EVERY_S:
+            for row in self._clock.look():
+                self._log.add(_on_clock(row))
+            self._add_kernel_lines(self._kernel_log.read())
             self._commit()
 
     def end(self, *, interrupted: bool) -> None:
         """This segment of the run is over: at its end, or because the operator stopped it."""
         for number in self._endpoints.values():
             self._close_series(number)
+        self._add_kernel_lines(self._kernel_log.read())
+        for row in self._clock.end():
+            self._log.add(_on_clock(row))
         self._add("end", {"how": "interrupted" if interrupted else "finished"})
         self._log.put_tail(ALIVE, None)
         self._log.commit()
@@ -142,6 +158,7 @@ class Ledger:
             if error is None:
                 raise
         finally:
+            self._kernel_log.close()
             self._log.close()
 
     def _say_that_it_could_not_be_written(self) -> None:
@@ -162,6 +179,12 @@ class Ledger:
     def _add_span(self, endpoint: int, step: int, span: Span | None) -> None:
         if span is not None:
             self._add("span", span.to_dict(), endpoint, step)
+
+    def _add_kernel_lines(self, lines: Iterable[KernelLine]) -> None:
+        for line in lines:
+            number = self._endpoints[line.slot]
+            step = self._under_way[number].number if number in self._under_way else None
+            self._add("kernel", {"kernel_s": line.kernel_s, "text": line.text, "why": line.why}, number, step)
 
     def _add(self, kind: str, body: dict[str, Any], endpoint: int | None = None, step: int | None = None) -> None:
         self._log.add(Entry(self._segment, now_utc(), kind, endpoint, step, body_of(body)))
@@ -213,6 +236,10 @@ class _UnderWay:
     def to_dict(self) -> Plain:
         rest = self.series.rest
         return {"span": None if rest is None else rest.to_dict(), "counted": self.counted}
+
+
+def _on_clock(row: ClockRow) -> Entry:
+    return Entry(row.segment, now_utc(), "clock", None, None, body_of(row.to_plain()))
 
 
 def _judged(result: StepResult, interrupted: str) -> Plain:

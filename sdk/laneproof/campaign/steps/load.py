@@ -1,7 +1,8 @@
 """The load that a soak put on a card: how steady it was, where its rate shifted, how often it repeats itself.
 
-Bounded however long it lasts: spans are joined in pairs once there are too many. What the ledger keeps of a load is in
-`campaign.ledger.series`.
+Rests that were meant to be are left out of all that: spans lie on an axis of time without them. Where they begin and
+end is in `load_cycle`, what the ledger keeps of a load in `campaign.ledger.series`. Bounded however long it lasts:
+spans are joined in pairs once there are too many.
 """
 
 from __future__ import annotations
@@ -28,6 +29,9 @@ CHANGES_LISTED = 32
 class _Span:
     start_s: float
     end_s: float
+    """Both without the rests before."""
+    clock_s: float
+    """When it began by the card's clock."""
     nbytes: int
     seconds: float
     """In which portions were under way."""
@@ -44,11 +48,13 @@ class Load:
     slowest: float | None = None
     fastest: float | None = None
     longest_repetition_s: float = 0.0
-    """The longest time from the start of one portion to that of the next."""
+    """The longest time from the start of one portion to that of the next, rests left out."""
+    longest_rest_s: float = 0.0
     _spans: list[_Span] = field(factory=list[_Span], init=False)
     _gap: tuple[float, float | None] = field(default=(0.0, None), init=False)
-    """The longest time between two portions, and when it began."""
+    """The longest time between two portions that was no rest, and when it began by the card's clock."""
     _last: tuple[float, float] | None = field(default=None, init=False)
+    _rested_s: float = field(default=0.0, init=False)
     _joined: int = field(default=1, init=False)
     """Portions that make a full span."""
     _in_last: int = field(default=0, init=False)
@@ -58,15 +64,16 @@ class Load:
         """A portion that came back; one that took no time at all tells nothing."""
         if seconds <= 0:
             return
-        rate = nbytes / seconds
+        rate, clock_s = nbytes / seconds, start_s
+        start_s -= self._rested_s
         self.slowest = rate if self.slowest is None else min(self.slowest, rate)
         self.fastest = rate if self.fastest is None else max(self.fastest, rate)
         if self._last is not None:
             if start_s - self._last[1] > self._gap[0]:
-                self._gap = start_s - self._last[1], self._last[1]
+                self._gap = start_s - self._last[1], self._last[1] + self._rested_s
             self.longest_repetition_s = max(self.longest_repetition_s, start_s - self._last[0])
         self._last = start_s, start_s + seconds
-        portion = _Span(start_s, start_s + seconds, nbytes, seconds)
+        portion = _Span(start_s, start_s + seconds, clock_s, nbytes, seconds)
         if self._spans and self._in_last < self._joined:
             self._spans[-1] = _together(self._spans[-1], portion)
             self._in_last += 1
@@ -77,6 +84,11 @@ class Load:
             pairs = zip(self._spans[0:-1:2], self._spans[1:-1:2], strict=True)
             self._spans = [*(_together(*pair) for pair in pairs), self._spans[-1]]
             self._joined *= 2
+
+    def rest(self, seconds: float) -> None:
+        """The load was meant to rest for so long, from the end of the last portion on."""
+        self._rested_s += seconds
+        self.longest_rest_s = max(self.longest_rest_s, seconds)
 
     def measures(self) -> Plain:
         """The rates as plain data; empty without a portion."""
@@ -118,7 +130,7 @@ class Load:
             return []
         found = find_changes(window.nbytes / (window.end_s - window.start_s) for window in windows[:-1])
         large = (change for change in found if abs(change.after - change.before) > WITHIN * change.before)
-        return [(windows[change.position].start_s, change) for change in large]
+        return [(windows[change.position].clock_s, change) for change in large]
 
 
 def steadiness_said(found: Steadiness) -> str:
@@ -134,15 +146,23 @@ def change_said(change: Change) -> str:
     return f"the rate shifted from {format_bytes_per_s(change.before)} to {format_bytes_per_s(change.after)}"
 
 
-def dwell_said(dwell_s: float, repetition_s: float) -> tuple[bool, str]:
-    """Whether a receiver that dwells so long on each frequency sees all of the load there, and in words."""
+def dwell_said(dwell_s: float, repetition_s: float, rest_s: float = 0.0) -> tuple[bool, str]:
+    """Whether a receiver that dwells so long on each frequency sees all of the load there, and in words.
+
+    A rest that is shorter than the dwell is no gap: some load falls into each dwell.
+    """
+    rests = f" and rests for {format_seconds(rest_s)} at most" if rest_s else ""
     numbers = (
-        f"the load repeats itself within {format_seconds(repetition_s)}, the receiver dwells {format_seconds(dwell_s)}"
+        f"the load repeats itself within {format_seconds(repetition_s)}{rests}, the receiver dwells "
+        f"{format_seconds(dwell_s)}"
     )
+    if rest_s >= dwell_s:
+        return False, f"{numbers}: it may meet nothing but a rest; make load_off shorter, or dwell longer"
     if repetition_s < dwell_s:
         return True, numbers
     return False, f"{numbers}: it may miss part of the load; make portions smaller, or dwell longer"
 
 
 def _together(first: _Span, second: _Span) -> _Span:
-    return _Span(first.start_s, second.end_s, first.nbytes + second.nbytes, first.seconds + second.seconds)
+    nbytes, seconds = first.nbytes + second.nbytes, first.seconds + second.seconds
+    return _Span(first.start_s, second.end_s, first.clock_s, nbytes, seconds)

@@ -2,8 +2,8 @@
 
 A card in real time has its link looked at by a thread, also while one long transfer is under way; in virtual time,
 where nothing happens beside a call, it is looked at between blocks. Conditions take longer to read, and so are read
-between transfers only, never inside one whose time is taken. What the readings mean is in `link_state` and
-`conditions`.
+between transfers only, never inside one whose time is taken, unless a guard waits for them. What the readings mean is
+in `link_state`, `conditions` and `guard`.
 """
 
 from __future__ import annotations
@@ -25,6 +25,7 @@ from laneproof.campaign.conditions import (
     plain_conditions,
     unavailable_conditions,
 )
+from laneproof.campaign.guard import Guard
 from laneproof.campaign.link_state import changed, describe
 from laneproof.campaign.results import Plain
 from laneproof.campaign.steps.series import SensorSeries
@@ -48,7 +49,8 @@ class Observation:
     """Link and conditions of one card along one step. A context manager, which ends its thread.
 
     `note(kind, text, clock_s)` takes events, from that thread too; `elapsed_s` gives their time. `count(added)` takes
-    the errors that either end has added so far.
+    the errors that either end has added so far. A `guard` is shown every reading of the sensors, also those in the
+    middle of long transfers in real time.
     """
 
     def __init__(
@@ -57,6 +59,7 @@ class Observation:
         elapsed_s: Callable[[], float],
         note: Callable[[str, str, float], None],
         count: Callable[[ErrorReading], None],
+        guard: Guard | None = None,
     ) -> None:
         self.under_load: list[LinkReading] = []
         """The link while data moved, each state that followed another."""
@@ -75,6 +78,7 @@ class Observation:
         self._elapsed_s = elapsed_s
         self._note = note
         self._count = count
+        self._guard = guard
         self._errors: ErrorReading | None = None
         """What the step's errors are counted from."""
         self._link_changes = 0
@@ -160,6 +164,7 @@ class Observation:
 
     def _look_beside(self) -> None:
         while not self._done.wait(LOOK_EVERY_S):
+            self._guard_beside()
             with self._lock:
                 now_s, from_s = self._elapsed_s(), self._loaded_from_s
                 if from_s is None or now_s - self._looked_s < LOOK_EVERY_S:
@@ -173,6 +178,17 @@ class Observation:
                 except LaneproofError as error:  # the step's own looks run into it too, and decide
                     self._note("link", f"the link could not be read: {error}", now_s)
                     return
+
+    def _guard_beside(self) -> None:
+        """Read the conditions for the guard while data move, which it may have ended."""
+        if self._guard is None:
+            return
+        if self._guard.tripped:
+            self._guard.insist(self._elapsed_s())
+            return
+        with self._lock, suppress(LaneproofError):  # the step's own readings run into it too, and decide
+            if self._loaded_from_s is not None and self._elapsed_s() - self._sampled_s >= SAMPLE_EVERY_S:
+                self._sample()
 
     def _count_link_change(self, text: str) -> None:
         self._link_changes += 1
@@ -215,12 +231,14 @@ class Observation:
             except (LaneproofError, TypeError, ValueError, AttributeError) as error:
                 # What stands around a measurement is no reason to give it up.
                 reading, found = unavailable_conditions(f"the conditions could not be read: {error}"), []
-        self.latest = reading if self.latest is None else carried(reading, self.latest)
-        if not isinstance(reading.sensors, Unavailable):
-            self._sensors.add(self._sampled_s, reading.sensors)
-        for change in found:
-            self._list_change(change)
-        return reading
+            self.latest = reading if self.latest is None else carried(reading, self.latest)
+            if not isinstance(reading.sensors, Unavailable):
+                self._sensors.add(self._sampled_s, reading.sensors)
+            for change in found:
+                self._list_change(change)
+            if self._guard is not None and (ended := self._guard.look(self._sampled_s, reading.sensors)):
+                self._note("guard", ended, self._sampled_s)
+            return reading
 
     def _list_change(self, change: Change) -> None:
         self.flags += [flag for flag in change.flags if flag not in self.flags]

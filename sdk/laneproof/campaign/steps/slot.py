@@ -12,13 +12,19 @@ from attrs import Factory, field, frozen
 from laneproof.campaign.carried import Carried
 from laneproof.campaign.events import Counted, Event, Expecting, Noted, Progress
 from laneproof.campaign.expectation import Expectation
+from laneproof.campaign.guard import Guard
 from laneproof.campaign.link_errors import plain_errors
+from laneproof.campaign.meeting import AtWork
+from laneproof.campaign.results import Findings
+from laneproof.campaign.steps.comparisons import in_step, judge_data, judge_missing, measures_of
 from laneproof.campaign.steps.observation import Observation
 from laneproof.channel import Transfer
+from laneproof.documents import printable
 from laneproof.endpoint import Endpoint
 from laneproof.errors import BadInput, Interrupted
-from laneproof.integrity import Comparison, Pattern, pattern
+from laneproof.integrity import Comparison, DamageRecord, Pattern, pattern
 from laneproof.moving.blocks import largest_piece
+from laneproof.moving.card_check import Direction
 from laneproof.readings import ErrorReading
 
 PROGRESS_EVERY_S = 0.1
@@ -49,8 +55,15 @@ class Slot:
     """Which process of the run this is: 0, and one more each time that it was resumed."""
     carried: Carried | None = None
     """What earlier segments left on record of this step, where it goes on."""
+    guard: Guard | None = None
+    """What ends the slot when a sensor passes a limit; None where the plan sets none."""
     origin_s: float
     """What the card's clock showed when the card was opened; times on record count from there."""
+    among_others: bool = False
+    """Whether a step that meets others is judged by `judge_beside`, once it is known what they did meanwhile."""
+    at_work: AtWork = field(factory=AtWork, init=False)
+    damage: DamageRecord = field(factory=DamageRecord, init=False)
+    """What came back wrong in this step, kept for when nothing is timed any more."""
     observation: Observation = field(init=False, default=Factory(lambda slot: _observation(slot), takes_self=True))
     """Link and conditions as they are read during this step."""
 
@@ -83,6 +96,9 @@ class Slot:
 
         The link is read while the data move: as the first block comes back, and now and then or at each from there.
         So are the conditions, between two blocks, unless the time that the check takes is `timed`.
+
+        Once `stop` is set no other block is sent. What was sent is still waited for and verified: Interrupted carries
+        it in `so_far`, unless it is not all there, which is a result like any other.
         """
         limit_s = self._limit(nbytes, timeout_s)
         beside = self.observation
@@ -105,16 +121,38 @@ class Slot:
 
         limits = self.endpoint.limits
         with beside.load((depth or limits.queue_depth) * (block or self.endpoint.channels[0].default_block)):
-            return self.endpoint.check(
+            found = self.endpoint.check(
                 self.pattern(name),
                 nbytes,
                 block=block,
                 depth=depth,
                 digest=digest,
                 more_follows=more_follows,
+                enough=self.stop,
+                damage=self.damage,
                 timeout=limit_s,
                 progress=progress,
             )
+        return self._unless_stopped(found, nbytes)
+
+    def check_by_card(self, name: str, nbytes: int, direction: Direction, *, done: int) -> Comparison:
+        """`Endpoint.check` in one direction, by the card's own engine, announced likewise; `done` as for `check`.
+
+        Link and conditions are read whenever the engine is.
+        """
+        limit_s = self._limit(nbytes, None)
+        beside = self.observation
+
+        def progress(compared: int) -> None:
+            beside.look_if_due()
+            beside.sample_if_due()
+            self.progress(done + compared, None)
+
+        with beside.load(0):
+            found = self.endpoint.check(
+                name, nbytes, direction=direction, enough=self.stop, timeout=limit_s, progress=progress
+            )
+        return self._unless_stopped(found, nbytes)
 
     def loopback(self, data: Any, buffer: Any, nbytes: int) -> Transfer:
         """`Endpoint.loopback`, announced likewise; the link is read under way and as soon as the data are back."""
@@ -137,7 +175,27 @@ class Slot:
 
     def note(self, kind: str, text: str, clock_s: float | None = None) -> None:
         """Put an event on record: at this moment of the card's clock, or one as `elapsed_s` gave it."""
-        self.emit(Noted(self.name, self.step, self.elapsed_s() if clock_s is None else clock_s, kind, text))
+        moment_s = self.elapsed_s() if clock_s is None else float(clock_s)
+        self.emit(Noted(self.name, self.step, moment_s, printable(str(kind)), str(text)))
+
+    def expect(self, seconds: float) -> None:
+        """Say that nothing may be heard of the step for so many seconds, by the computer's clock: a slot that is silent
+        for longer counts as hung. `check` and `loopback` say it themselves.
+
+        Raises Interrupted where the run was asked to stop, BadInput for no time.
+        """
+        self._limit(0, seconds)
+
+    def judge(self, checked: dict[str, Comparison], findings: Findings) -> None:
+        """Conclude from what `check` returned, by the name of its pattern: reasons, the numbers on record, the bytes.
+
+        Once a step, with all of them.
+        """
+        findings.bytes_moved += sum(result.bytes_received for result in checked.values())
+        findings.measures |= measures_of(checked)
+        for name, result in checked.items():
+            judge_data(name, result, findings)
+            judge_missing(name, result, findings)
 
     def count(self, added: ErrorReading) -> None:
         """Tell displays which errors either end has counted since the step began."""
@@ -157,6 +215,14 @@ class Slot:
         grain = self.endpoint.limits.granularity
         return -(-nbytes // grain) * grain
 
+    def _unless_stopped(self, found: Comparison, nbytes: int) -> Comparison:
+        """What a check found; raises Interrupted with it where it was ended early and nothing is missing."""
+        if found.bytes_expected < nbytes and in_step(found):
+            stopped = Interrupted("stopped before it was finished; all that had been sent came back")
+            stopped.so_far = found
+            raise stopped
+        return found
+
     def _limit(self, nbytes: int, timeout_s: float | None) -> float:
         if self.stop.is_set():
             raise Interrupted("stopped before it was finished")
@@ -169,4 +235,4 @@ class Slot:
 
 
 def _observation(slot: Slot) -> Observation:
-    return Observation(slot.endpoint, slot.elapsed_s, slot.note, slot.count)
+    return Observation(slot.endpoint, slot.elapsed_s, slot.note, slot.count, slot.guard)

@@ -11,24 +11,40 @@ from attrs import frozen
 from laneproof.campaign.carried import Carried
 from laneproof.campaign.conditions import LaneFlag, remark_lane_flags
 from laneproof.campaign.link_errors import remark_link_errors
+from laneproof.campaign.meeting import Company, Meets
 from laneproof.campaign.results import Findings
 from laneproof.campaign.steps.slot import Slot
 from laneproof.readings import ErrorReading
 
 
-@frozen(kw_only=True)
+@frozen(kw_only=True, getstate_setstate=False)  # it has nothing to keep, and subclasses without slots have
 class Step(ABC):
-    """One measurement with limits. A subclass is a frozen attrs class whose fields are the plan's keys."""
+    """One measurement with limits. A subclass is a frozen attrs class whose fields are the plan's keys.
+
+    laneproof's own steps and users' are made alike; `laneproof guide steps` says how.
+    """
+
+    kind: ClassVar[str] = ""
+    """What a plan calls a step of a user's own; without it, the class's name. laneproof's are named in `STEPS`."""
 
     goes_on: ClassVar[bool] = False
-    """Whether a resumed run takes it up where it was cut off (`Slot.carried`); any other begins anew."""
+    """Whether a resumed run takes it up where it was cut off (`Slot.carried`); any other, and each of a user's own,
+    begins anew."""
 
     trains: ClassVar[bool] = False
     """Whether it takes link and card down on purpose, and judges by itself what comes back."""
 
+    @property
+    def meets(self) -> Meets:
+        """Whether the slots of a run take it "together", each once all have come to it, or "alone", in turns."""
+        return "apart"
+
     @abstractmethod
     def run(self, slot: Slot, findings: Findings) -> None:
         """Measure, and put measures and reasons into `findings`; what is in there counts even if this raises."""
+
+    def judge_beside(self, slot: Slot, company: Company | None, findings: Findings) -> None:  # noqa: B027 - most have none
+        """Judge what waits for what the others did meanwhile, where `Slot.among_others`; of steps that `meets` them."""
 
     def judge_errors(self, added: ErrorReading, findings: Findings) -> None:
         """Judge the errors counted at either end during the step.

@@ -27,20 +27,30 @@ from laneproof.cli.words import WIDTH, one_line
 if TYPE_CHECKING:
     from rich.console import Console, RenderableType
 
-DRAW_EVERY_S = 0.25
+DRAW_EVERY_S = 0.5
 WRITE_EVERY_S = 1.0
+FINISHING = "finishing the transfers under way; Ctrl-C again stops at once"
 
 
 class Watch:
     """Takes each event of a run, and its result."""
 
-    def __init__(self, human: Console, plan: Plan, before: RunResult | None, stop: threading.Event) -> None:
+    def __init__(
+        self,
+        human: Console,
+        plan: Plan,
+        before: RunResult | None,
+        stop: threading.Event,
+        at_once: threading.Event | None = None,
+    ) -> None:
         self.state = RunState(plan, before)
         self.ended: str = ""
         """The line that says how the run ended."""
         self.drawn = can_draw(human)
         self._human = human
         self._stop = stop
+        self._at_once = at_once or threading.Event()
+        self._told = False
         self._began_s = time.monotonic()
         self._began = _now()
 
@@ -64,10 +74,17 @@ class Watch:
     def lines(self, width: int) -> Iterator[RenderableType]:
         """The run as it stands."""
         elapsed = format_left(time.monotonic() - self._began_s)
-        doing = "ended" if self.ended else "running"
+        since = f"{elapsed} since {self._began} UTC"
+        heading = f"{'ended' if self.ended else 'running'}, {since}"
         if self._stop.is_set() and not self.ended:
-            doing = "stopping (Ctrl-C again stops at once)"
-        return view(self.state.slots, f"{doing}, {elapsed} since {self._began} UTC", width)
+            heading = f"stopping at once, {since}" if self._at_once.is_set() else f"{FINISHING}; {elapsed}"
+        return view(self.state.slots, heading, width)
+
+    def say_finishing(self) -> None:
+        """Print once that the run was asked to end; where it is drawn, its heading says so."""
+        if self._stop.is_set() and not self._told:
+            self._told = True
+            self._human.print(FINISHING)
 
     def written(self) -> tuple[Iterator[RenderableType], str]:
         """The same for the status file: lines, and the last one."""
@@ -83,16 +100,17 @@ def watching(
     ledger: Path,
     *,
     stop: threading.Event,
+    at_once: threading.Event | None = None,
     before: RunResult | None = None,
     status: Path | None = None,
     metrics: int | None = None,
 ) -> Generator[Watch]:
     """Show a run for as long as the block lasts: on `human`, in the file `status`, at the port `metrics`.
 
-    `before`: what the run had measured, if it is resumed. Raises StorageFault for a status file that cannot be written
-    at the start, BadInput for a port that cannot be had.
+    `before`: what the run had measured, if it is resumed. `stop` and `at_once` as in `runner.run`. Raises StorageFault
+    for a status file that cannot be written at the start, BadInput for a port that cannot be had.
     """
-    watch = Watch(human, plan, before, stop)
+    watch = Watch(human, plan, before, stop, at_once)
     with ExitStack() as stack:
         if metrics is not None:
             port = stack.enter_context(serving(metrics, lambda: watch.state.slots))
@@ -103,6 +121,8 @@ def watching(
             stack.enter_context(_written(watch, file))
         if watch.drawn:
             stack.enter_context(_repeating(stack.enter_context(drawing(human, watch.lines)), DRAW_EVERY_S))
+        else:
+            stack.enter_context(_repeating(watch.say_finishing, DRAW_EVERY_S))
         yield watch
 
 
