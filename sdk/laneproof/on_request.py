@@ -6,15 +6,19 @@ which has `LinkTrainer` and `LaneMargining` too.
 
 from __future__ import annotations
 
+import math
 from abc import ABC, abstractmethod
 from typing import Literal
 
 from attrs import field, frozen
-from attrs.validators import ge, in_, le, min_len, optional
+from attrs.validators import ge, in_, instance_of, le, lt, min_len, optional
 
 from laneproof.clock import Deadline
 from laneproof.pcie.margining import FAR_RECEIVER, MOST_ERRORS, NEAR_RECEIVER, Direction
 from laneproof.readings import Retraining, Unavailable
+
+_FINITE = [ge(0.0), lt(math.inf)]
+"""Neither infinite nor "nan", of which both are false."""
 
 
 @frozen(kw_only=True)
@@ -27,16 +31,16 @@ class MarginingReceiver:
 
     number: int = field(validator=[ge(NEAR_RECEIVER), le(FAR_RECEIVER)])
     """1 is the near port's, 6 the card's; 2 to 5 are those of retimers, from the near port on."""
-    name: str
+    name: str = field(validator=instance_of(str))
     lanes: tuple[int, ...] = field(validator=min_len(1))
     """As its port counts them."""
     timing_steps: int = field(validator=ge(0))
     """To each side."""
-    timing_offset_ui: float | None = field(default=None, validator=optional(ge(0.0)))
+    timing_offset_ui: float | None = field(default=None, validator=optional(_FINITE))
     """In unit intervals."""
     voltage_steps: int = field(default=0, validator=ge(0))
     """0: it has no voltage margining."""
-    voltage_offset_v: float | None = field(default=None, validator=optional(ge(0.0)))
+    voltage_offset_v: float | None = field(default=None, validator=optional(_FINITE))
     independent_timing: bool
     """Left and right are measured apart; else a step goes to both sides."""
     independent_voltage: bool = False
@@ -55,8 +59,8 @@ class MarginingOffer:
     them took: `wrote` says which registers were written."""
 
     receivers: tuple[MarginingReceiver, ...] = field(validator=min_len(1))
-    speed_gtps: float
-    wrote: str = field(validator=min_len(1))
+    speed_gtps: float = field(validator=_FINITE)
+    wrote: str = field(validator=[instance_of(str), min_len(1)])
 
 
 @frozen(kw_only=True)
@@ -72,9 +76,9 @@ class MarginPoint:
     )
     errors: int = field(validator=[ge(0), le(MOST_ERRORS)])
     """63 stands for more."""
-    seconds: float = field(validator=ge(0.0))
+    seconds: float = field(validator=_FINITE)
     """At the step."""
-    bits: float | None = field(default=None, validator=optional(ge(0.0)))
+    bits: float | None = field(default=None, validator=optional(_FINITE))
 
 
 class LinkTrainer(ABC):

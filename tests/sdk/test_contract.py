@@ -10,6 +10,7 @@ from endpoint_fakes import LIMITS, EchoStream, card_of
 from laneproof.clock import Deadline
 from laneproof.contract import Card, Channel, ErrorObserver, Limits, LinkObserver, Region, ResetLevel
 from laneproof.errors import DriverFault
+from laneproof.on_request import MarginingReceiver, MarginPoint
 from laneproof.readings import ErrorReading, LinkReading, Unavailable
 
 
@@ -41,6 +42,29 @@ class LinkOnly(LinkObserver):
 def test_limits_that_nothing_could_move_within_are_refused(wrong: dict[str, Any]) -> None:
     with pytest.raises(ValueError, match=next(iter(wrong))):
         Limits(**{"max_transfer": 4096} | wrong)
+
+
+@pytest.mark.parametrize("number", [float("nan"), float("inf"), -1.0])
+@pytest.mark.parametrize("key", ["timing_offset_ui", "voltage_offset_v"])
+def test_offsets_of_a_receiver_that_are_no_numbers_are_refused(key: str, number: float) -> None:
+    plain: dict[str, Any] = {
+        "number": 1,
+        "name": "port",
+        "lanes": (0,),
+        "timing_steps": 8,
+        "independent_timing": True,
+        "independent_sampler": True,
+    }
+    MarginingReceiver(**plain)
+    with pytest.raises(ValueError, match=key):
+        MarginingReceiver(**{**plain, key: number})
+
+
+@pytest.mark.parametrize("number", [float("nan"), float("inf"), -1.0])
+@pytest.mark.parametrize("key", ["seconds", "bits"])
+def test_what_a_margin_rests_on_is_a_number(key: str, number: float) -> None:
+    with pytest.raises(ValueError, match=key):
+        MarginPoint(**{"outcome": "within", "errors": 0, "seconds": 1.0, key: number})
 
 
 def test_one_object_may_be_several_parts() -> None:

@@ -8,6 +8,7 @@ from __future__ import annotations
 import attrs
 from attrs import define, frozen
 
+from laneproof.campaign import own_steps
 from laneproof.campaign.conditions import judge_host
 from laneproof.campaign.link_evidence import link_events, uncorrectable, unread
 from laneproof.campaign.link_state import Trained, judge_at_rest, judge_kept, judge_unseen, trained
@@ -103,7 +104,7 @@ class Epoch:
             if fault is not None:
                 judge_fault(fault, after, seen, findings)
             if after.added is not None and findings.verdict is not Verdict.NONE:
-                step.judge_errors(after.added, findings)
+                own_steps.judge(step, findings, step.judge_errors, after.added)
             if after.identity != identity and not step.trains:
                 findings.broken(f"the card changed its identity during the step, from {identity} to {after.identity}")
             if after.unread:
@@ -112,7 +113,7 @@ class Epoch:
                 )
         self._judge_beside(step, seen, findings, lost=after.lost is not None)
         if slot.carried is not None:
-            step.judge_carried(slot.carried, after.added, findings)
+            own_steps.judge(step, findings, step.judge_carried, slot.carried, after.added)
         if not findings.reasons:
             findings.nothing("nothing was judged")
 
@@ -126,7 +127,7 @@ class Epoch:
             else:
                 judge_unseen(seen.first_link, seen.last_link, findings)
         if findings.verdict is not Verdict.NONE and seen.before is not None and seen.latest is not None:
-            step.judge_lanes(seen.flags, findings)
+            own_steps.judge(step, findings, step.judge_lanes, seen.flags)
             # What is reported of a link that is taken down on purpose is the step's to judge.
             before = attrs.evolve(seen.before, reported=seen.latest.reported) if step.trains else seen.before
             judge_host(before, seen.latest, findings)

@@ -25,7 +25,7 @@ Cause = Literal["none", "shared link", "host", "slot", "not known"]
 
 @frozen(kw_only=True)
 class AloneTogether:
-    """One slot's rates in bytes per second each way, and why they differ."""
+    """One slot's rates in bytes per second in one direction, and why they differ."""
 
     name: str
     alone_bytes_per_second: float
@@ -35,10 +35,13 @@ class AloneTogether:
     cause: Cause
     said: str
     """The cause as a sentence, with its evidence."""
+    direction: str = "both"
+    """"to_card", "from_card", or "both": each of them, both at once."""
 
     def __str__(self) -> str:
+        way = "" if self.direction == "both" else f"{self.direction.replace('_', ' the ')}: "
         return (
-            f"{format_bytes_per_s(self.alone_bytes_per_second)} alone, "
+            f"{way}{format_bytes_per_s(self.alone_bytes_per_second)} alone, "
             f"{format_bytes_per_s(self.together_bytes_per_second)} together ({self.ratio:.0%}): {self.said}"
         )
 
@@ -55,14 +58,16 @@ def plain(found: Sequence[AloneTogether]) -> list[dict[str, object]]:
 
 
 def _pairs(endpoint: EndpointResult) -> Iterator[AloneTogether]:
-    """Each rate that was had beside others, with the one had alone before it."""
-    alone: StepResult | None = None
+    """Each rate that was had beside others, with the one had alone before it in the same direction."""
+    had_alone: dict[str, StepResult] = {}
     for step in endpoint.steps:
         measures = step.measures
         if not measures.get("bytes_per_second"):
             continue
+        direction = str(measures.get("direction", "both"))  # which ledgers from before it was asked for do not name
+        alone = had_alone.get(direction)
         if measures.get("alone"):
-            alone = step
+            had_alone[direction] = step
         elif alone is not None and (measures.get("beside") or measures.get("beside_unknown")):
             before, now = alone.measures["bytes_per_second"], measures["bytes_per_second"]
             cause, said = _cause(alone, step, now / before)
@@ -73,6 +78,7 @@ def _pairs(endpoint: EndpointResult) -> Iterator[AloneTogether]:
                 ratio=now / before,
                 cause=cause,
                 said=said,
+                direction=direction,
             )
 
 

@@ -149,7 +149,7 @@ class Measured:
     """What the slot moved in a step that it has joined others for, and came to.
 
     `way` names the links between root port and the slot's own, which others may share; None where they cannot be seen.
-    `bytes_per_s` is its rate, None where there is none.
+    `bytes_per_s` is its rate, None where there is none, in `direction`: "to_card", "from_card" or "both" at once.
     """
 
     slot: str
@@ -158,6 +158,7 @@ class Measured:
     way: tuple[str, ...] | None
     moved: tuple[Moved, ...] = ()
     bytes_per_s: float | None = None
+    direction: str = "both"
 
 
 Event = (

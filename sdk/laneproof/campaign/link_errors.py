@@ -13,6 +13,8 @@ from laneproof.readings import AtLeast, Count, ErrorReading, LinkReading, Partne
 _RECEIVED_DAMAGED = {"RxErr", "BadTLP", "BadDLLP"}
 """What a receiver counts when a packet arrives damaged on an otherwise working link."""
 
+ADVISORY = "NonFatalErr"
+"""What an end counts, as correctable, of an uncorrectable error that it leaves to somebody else."""
 MOST_COUNTED = 1 << 32
 """More errors than any step counts: more than a year of a hundred a second."""
 
@@ -101,12 +103,16 @@ def too_many_link_errors(limit: int, nbytes: int | None) -> tuple[tuple[str, str
 
 
 def remark_link_errors(added: ErrorReading, findings: Findings) -> None:
-    """For a step with no limit on link errors: uncorrectable ones fail it, correctable ones are said."""
+    """For a step with no limit on link errors: uncorrectable ones fail it, correctable ones are said.
+
+    So do advisory ones, each of which is an uncorrectable error that somebody else is to handle: its status flag stays
+    set, and makes the steps after this one blind to another.
+    """
     for end, errors in (("near", added.near), ("far", added.far)):
         if isinstance(errors, Unavailable):
             continue
         for harm in (False, True):
-            rows = [row for row in _counted(errors) if (row[0] != "correctable") == harm]
+            rows = [row for row in _counted(errors) if (row[0] != "correctable" or row[1] == ADVISORY) == harm]
             shown = ", ".join(_shown(name, count, severity) for severity, name, count in rows)
             if rows and harm:
                 names = {name for _, name, _ in rows}
@@ -127,7 +133,7 @@ def counted(added: ErrorReading | None, *, uncorrectable_only: bool = False) -> 
             shown = [
                 _shown(name, count, severity)
                 for severity, name, count in _counted(errors)
-                if not uncorrectable_only or severity != "correctable" or name == "NonFatalErr"
+                if not uncorrectable_only or severity != "correctable" or name == ADVISORY
             ]
             said += [f"{errors.name} ({end} end) counted {', '.join(shown)}"] if shown else []
     return said

@@ -33,6 +33,7 @@ class AtWork:
 
     moved: list[Moved] = field(factory=list[Moved])
     bytes_per_s: float | None = None
+    direction: str = "both"
     link: LinkReading | None = None
     """As read under load, or right after."""
 
@@ -46,7 +47,7 @@ class Company:
     unknown: tuple[str, ...] = ()
     """Names of slots under way that did something else meanwhile, or did not tell."""
     alone_bytes_per_s: float | None = None
-    """The slot's own rate in an earlier step that it took alone; None where there was none."""
+    """The slot's own rate in that direction in an earlier step that it took alone; None where there was none."""
 
 
 @frozen
@@ -142,6 +143,7 @@ class Meeting:
                 way=None if at_work.link is None else way_above(at_work.link),
                 moved=in_few(at_work.moved),
                 bytes_per_s=at_work.bytes_per_s,
+                direction=at_work.direction,
             )
         )
         if wait:

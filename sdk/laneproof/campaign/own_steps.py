@@ -9,6 +9,7 @@ from __future__ import annotations
 import hashlib
 import json
 import operator
+import os
 import stat
 import sys
 import traceback
@@ -111,7 +112,7 @@ def load(path: Path, name: str = "") -> ModuleType:
         raise BadInput(f"{where}: {error.strerror}; give the path of a Python file") from None
     if len(source) > _LARGEST_FILE:
         raise BadInput(f"{where}: larger than 1 MiB; this is no file of steps")
-    name = name or f"{MODULE}_{hashlib.sha256(str(path).encode() + bytes(1) + source).hexdigest()[:24]}"
+    name = name or f"{MODULE}_{hashlib.sha256(os.fsencode(path) + bytes(1) + source).hexdigest()[:24]}"
     if name in sys.modules:
         return sys.modules[name]
     module = ModuleType(name)
@@ -169,11 +170,26 @@ def plain(step: Step) -> dict[str, Any]:
 
 def take(step: Step, slot: Slot, findings: Findings) -> None:
     """Run one step. What a user's own raises, other than laneproof's errors, is an `error` of this step alone."""
+    _ask(step, findings, step.run, slot, findings)
+
+
+def judge(step: Step, findings: Findings, judging: Callable[..., None], *about: object) -> None:
+    """Have a step judge what was read after it. Whatever a user's own raises is an `error` of this step alone."""
+    try:
+        _ask(step, findings, judging, *about, findings)
+    except LaneproofError as error:
+        if not is_own(step):
+            raise
+        findings.broken(f"the step raised {told(error, _file(type(step)))}")
+
+
+def _ask(step: Step, findings: Findings, what: Callable[..., None], *about: object) -> None:
+    """Call a step; of a user's own, contain what it raises and what it leaves in the findings."""
     if not is_own(step):
-        step.run(slot, findings)
+        what(*about)
         return
     try:
-        step.run(slot, findings)
+        what(*about)
     except LaneproofError:  # means what it means for any step
         raise
     except (Exception, SystemExit) as error:

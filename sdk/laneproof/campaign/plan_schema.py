@@ -31,6 +31,7 @@ _TEXT = {"type": "string", "minLength": 1, "maxLength": MOST_LETTERS}
 _VALUES: dict[Any, dict[str, Any]] = {
     str: {"type": "string"},
     int: {"type": "integer"},
+    float: {"type": "number"},
     bool: {"type": "boolean"},
     Text: _TEXT,
     Notes: {"type": "object", "maxProperties": MOST_NOTES, "additionalProperties": _TEXT},

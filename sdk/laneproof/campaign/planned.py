@@ -23,11 +23,13 @@ class PlannedStep:
     seconds: float | None
     """By the card's clock, at its nominal rate; None: open-ended."""
     claims: tuple[str, ...]
+    one_way: bool = False
+    """Whether its bytes do not come back."""
     in_turns: bool = False
     """Whether the other endpoints rest meanwhile, and each has its turn."""
 
     def __str__(self) -> str:
-        way = "one way" if self.kind == "one-way" else "each way"
+        way = "one way" if self.one_way else "each way"
         much = "open-ended" if self.nbytes is None else f"at most {format_bytes(self.nbytes)} {way}"
         time = "time open-ended" if self.seconds is None else f"about {format_seconds(self.seconds)}"
         return f"{self.kind}: {much}, {time}{', alone: endpoints take turns' if self.in_turns else ''}"
@@ -53,6 +55,7 @@ def planned_steps(plan: Plan, bytes_per_s: float | None) -> Iterator[PlannedStep
             nbytes=nbytes,
             seconds=step.seconds_at(bytes_per_s),
             claims=tuple(claims),
+            one_way=step.goes_one_way,
             in_turns=len(plan.endpoint) > 1 and not is_own(step) and step.meets == "alone",
         )
 

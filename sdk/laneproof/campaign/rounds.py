@@ -44,17 +44,15 @@ class Rounds:
         self._away: set[str] = set()
         """Those of them whose card is gone or does not open, and is tried again."""
         self._rounds: list[_Round] = []
-        self._alone: dict[str, float] = {}
-        """The rates that slots had alone."""
+        self._alone: dict[tuple[str, str], float] = {}
+        """The rates that slots had alone, by slot and direction."""
 
     def begun(self, slot: str) -> None:
         """The slot is under way from now on, or is about to be; may be repeated."""
         if slot in self._at:
             return
         self._at[slot] = -1
-        for one in self._rounds:
-            if one.begun:
-                one.unknown[slot] = None
+        self._beside_those_begun(slot)
 
     def take(self, event: Event) -> bool:
         """Look at an event; true for one that is for nobody else."""
@@ -79,7 +77,14 @@ class Rounds:
 
     def _came_to(self, slot: str, step: int) -> None:
         self._at[slot] = step
-        self._away.discard(slot)
+        if slot in self._away:  # what it moves from now on, it tells nobody who has begun
+            self._away.discard(slot)
+            self._beside_those_begun(slot)
+
+    def _beside_those_begun(self, slot: str) -> None:
+        for one in self._rounds:
+            if one.begun:
+                one.unknown[slot] = None
 
     def _gathering(self, event: Joined) -> _Round:
         for one in self._rounds:
@@ -114,14 +119,16 @@ class Rounds:
 
     def _part(self, one: _Round) -> None:
         if one.alone:
-            found = {slot: told.bytes_per_s for slot, told in one.measured.items() if not one.unknown}
-            self._alone |= {slot: rate for slot, rate in found.items() if rate is not None}
+            found = [] if one.unknown else list(one.measured.items())
+            self._alone |= {
+                (slot, told.direction): told.bytes_per_s for slot, told in found if told.bytes_per_s is not None
+            }
         told = [one.measured[slot] for slot in sorted(one.measured, key=self._number)]
 
         def answer(slot: str) -> Parted:
             beside = () if one.alone else tuple(other for other in told if other.slot != slot)
             unknown = tuple(other for other in one.unknown if other != slot)
-            alone = None if one.alone else self._alone.get(slot)
+            alone = None if one.alone else self._alone.get((slot, one.measured[slot].direction))
             return Parted(one.step, Company(together=beside, unknown=unknown, alone_bytes_per_s=alone))
 
         # One whose card was lost has waited for nothing, and may be elsewhere by now.

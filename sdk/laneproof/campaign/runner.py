@@ -107,13 +107,15 @@ def run(
     cautions_acknowledged: bool = False,
     allow_commands: bool = False,
     declared: Sequence[str] = (),
+    examine_damage: bool = True,
 ) -> RunResult:
     """Run a plan and write its ledger; returns what the ledger holds.
 
     `watch` is called with each event, in this thread. Setting `stop` ends the run early: transfers under way are
     finished, what was measured is kept. Setting `at_once` as well interrupts them.
     `allow_commands` lets steps run the commands and files that the plan names. `declared` says what of the plan's facts
-    was declared otherwise when it was run (`declared.override`). Raises BadInput for a plan that cannot be run,
+    was declared otherwise when it was run (`declared.override`). Without `examine_damage` results leave out
+    `measures["damage"]`, for whom the verdict is enough. Raises BadInput for a plan that cannot be run,
     StorageFault if the ledger cannot be written.
     """
     validate(plan)
@@ -129,7 +131,7 @@ def run(
     with Ledger(ledger_path) as ledger:
         about = _about(plan, cautions_acknowledged) | ({"declared": list(declared)} if declared else {})
         ledger.begin(plan, about, physical)
-        running = _Running(plan, _jobs(plan), physical, ledger, watch)
+        running = _Running(plan, _jobs(plan, examine_damage=examine_damage), physical, ledger, watch)
         running.run(stop or threading.Event(), at_once or threading.Event())
     return read_ledger(ledger_path)
 
@@ -169,7 +171,7 @@ def resume(
     return read_ledger(ledger_path)
 
 
-def _jobs(plan: Plan, so_far: RunSoFar | None = None) -> list[SlotJob]:
+def _jobs(plan: Plan, so_far: RunSoFar | None = None, *, examine_damage: bool = True) -> list[SlotJob]:
     jobs = [
         SlotJob(
             name=name,
@@ -182,6 +184,7 @@ def _jobs(plan: Plan, so_far: RunSoFar | None = None) -> list[SlotJob]:
             among_others=len(plan.endpoint) > 1,
             tries=plan.try_again,
             try_after_s=plan.try_again_after,
+            examine_damage=examine_damage,
         )
         for number, (name, planned) in enumerate(zip(plan.names(), plan.endpoint, strict=True))
     ]

@@ -40,6 +40,8 @@ class SlotJob:
     """Which process of the run this is: 0, and one more each time that it was resumed."""
     so_far: SlotSoFar = field(factory=SlotSoFar)
     """What the earlier ones left on record."""
+    examine_damage: bool = True
+    """Whether results say where wrong data came from; finding that out takes longer than finding that they are."""
     remarks: tuple[str, ...] = ()
     """What is to be said of the slot's going on: the gap, and what is not as it was."""
 

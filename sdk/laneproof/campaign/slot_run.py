@@ -5,7 +5,9 @@ Runs in a thread (a simulated card) or in a process of its own (a physical one);
 
 from __future__ import annotations
 
+import math
 import threading
+import time
 from collections.abc import Callable
 
 import attrs
@@ -40,6 +42,9 @@ from laneproof.errors import (
 from laneproof.readings import ErrorReading, Identity, LinkReading, Unavailable
 from laneproof.units import format_bytes
 
+EXAMINE_S = 20.0
+"""Real seconds after which no other block that came back wrong is examined: for some a computer takes several."""
+
 
 class SlotRun:
     """Runs a job. `stop` ends it from another thread: nothing more is begun."""
@@ -52,6 +57,8 @@ class SlotRun:
         self._stop = threading.Event()
         self._meeting = Meeting(job.name, emit, self._stop, answered=job.among_others)
         self._endpoint: Endpoint | None = None
+        self._at_once = False
+        """Whether it is asked to end without finishing anything."""
         self._interrupted = False
         """Whether the operator ended it before its end."""
         self._again = TryingAgain(job, emit, self._stop)
@@ -67,6 +74,7 @@ class SlotRun:
         """
         if not self._stop.is_set():
             self._rule = rule
+        self._at_once |= at_once
         self._stop.set()
         endpoint = self._endpoint
         if at_once and endpoint is not None:
@@ -199,12 +207,11 @@ class SlotRun:
                 own_steps.take(step, slot, findings)
         except DeviceLost as error:
             lost = error
-        except Interrupted:
-            text = (
-                f"{self._stopped()} after {format_bytes(findings.bytes_moved)} had come back; what was measured is kept"
-            )
-            findings.inconclusive(text)
-            interrupted = text if self._interrupted else ""  # what a rule has ended is not taken up again
+        except Interrupted as error:
+            if not self._stop.is_set():
+                findings.broken(f"interrupted, though nobody had asked for it: {error.args[0]}")
+            else:
+                interrupted = self._ended_early(findings)
         except TransferTimeout as error:
             findings.failed(f"the transfer stalled: {error.args[0]}", of_data=True, of_stall=True)
         except DriverFault as error:
@@ -224,8 +231,8 @@ class SlotRun:
             findings.doubt_rates(awake.starved)
             findings.doubt_stalls(awake.stood_still)
         epoch.judge(step, slot, after, findings, fault=fault, identity=identity)
-        if slot.damage:
-            findings.measures["damage"] = slot.damage.to_dict()
+        if slot.damage and job.examine_damage:
+            findings.measures["damage"] = self._examined(slot)
         self._emit(
             StepFinished(
                 job.name,
@@ -251,6 +258,24 @@ class SlotRun:
         if ruled:
             return self._stop_rule(), False
         return self._back_in_step(card, slot)
+
+    def _examined(self, slot: Slot) -> Plain:
+        """The damage of a step, for as long as there is time: every block announced, as none other is heard of then."""
+        until_s = math.inf if slot.endpoint.clock.virtual else time.monotonic() + EXAMINE_S
+
+        def go_on() -> bool:
+            self._emit(Expecting(self._job.name, OPEN_GRACE_S))
+            return not self._at_once and time.monotonic() < until_s
+
+        return slot.damage.to_dict(go_on)
+
+    def _ended_early(self, findings: Findings) -> str:
+        """Say that the step was stopped; returns that where a resumed run takes it up again, else nothing."""
+        stopped = self._stopped()
+        findings.inconclusive(
+            f"{stopped} after {format_bytes(findings.bytes_moved)} had come back; what was measured is kept"
+        )
+        return findings.reasons[-1].text if self._interrupted else ""  # what a rule has ended is not taken up again
 
     def _back_in_step(self, card: Endpoint, slot: Slot) -> tuple[str, bool]:
         if self._stop.is_set() or all(channel.in_step for channel in card.channels):

@@ -104,7 +104,7 @@ class TryingAgain:
         if clock is not None and clock.virtual:
             clock.sleep(self._job.try_after_s)
         else:
-            self._stop.wait(self._job.try_after_s)
+            self._stop.wait(min(self._job.try_after_s, threading.TIMEOUT_MAX))
 
     def _note(self, position: int, elapsed_s: float, text: str) -> None:
         self._emit(Noted(self._job.name, position, elapsed_s, KIND, text))

@@ -13,7 +13,20 @@ from laneproof.campaign.verdict import EXIT_INTERRUPTED, EXIT_STATUS, EXIT_WRONG
 from laneproof.cli.words import one_line
 from laneproof.errors import BadInput, LaneproofError
 
-_VERBS = ("run", "endpoints", "survey", "preflight", "decode", "ceiling", "confidence", "mark", "report", "compare", "guide")
+_VERBS = (
+    "run",
+    "endpoints",
+    "survey",
+    "preflight",
+    "decode",
+    "ceiling",
+    "confidence",
+    "mark",
+    "report",
+    "compare",
+    "coverage",
+    "guide",
+)
 """Each is a module beside this one, with what it needs, so a command that names its verb imports that one alone."""
 
 

@@ -32,7 +32,8 @@ from laneproof.cli.live.status_file import check_path
 from laneproof.cli.summary import print_summary
 from laneproof.cli.words import console, one_line
 from laneproof.errors import BadInput
-from laneproof.insight.report import render_html
+from laneproof.insight.diagnosis import diagnose_run
+from laneproof.insight.report import report_html
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -149,16 +150,22 @@ def call(chosen: argparse.Namespace) -> int:
         watch.end(result)
     print_summary(human, result)
     human.print(f"ledger  {one_line(str(ledger))}", soft_wrap=True)
-    write_whole(report, render_html(result), "report")
+    write_whole(report, report_html(ledger, result), "report")
     human.print(f"report  {one_line(str(report))}", soft_wrap=True)
     if chosen.json is not None:
-        _write_json(chosen.json, result.to_dict())
+        _write_json(chosen.json, result.to_dict() | _diagnoses(result))
     _complain_of_errors(result)
     return EXIT_INTERRUPTED if result.interrupted else EXIT_STATUS[result.verdict]
 
 
 def _write_json(path: Path, document: Plain) -> None:
     write_whole(path, json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False) + "\n", "JSON")
+
+
+def _diagnoses(result: RunResult) -> Plain:
+    """What may be wrong, of each endpoint in their order, as `Diagnosis.to_dict` has it; and what several share."""
+    found = diagnose_run(result).to_dict()
+    return {"diagnoses": found["endpoints"], "shared_mechanisms": found["shared"]}
 
 
 class _Cautions:

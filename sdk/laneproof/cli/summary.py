@@ -12,6 +12,7 @@ from laneproof.campaign.timekeeping import clock_said
 from laneproof.campaign.verdict import Verdict
 from laneproof.campaign.windows import Account
 from laneproof.cli.words import one_line
+from laneproof.insight.diagnosis import Diagnosis, diagnose_run
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -35,7 +36,7 @@ def print_summary(human: Console, result: RunResult) -> None:
     """Verdict, reasons and exposure of each endpoint, then of the run."""
     from rich.text import Text
 
-    for endpoint in result.endpoints:
+    for endpoint, diagnosis in zip(result.endpoints, diagnose_run(result).endpoints, strict=True):
         kind = "a physical card" if endpoint.physical else "a simulated card"
         if endpoint.opened and not (endpoint.physical or endpoint.virtual_time):
             kind += " in real time"
@@ -47,6 +48,7 @@ def print_summary(human: Console, result: RunResult) -> None:
             )
         )
         _print_steps(human, endpoint, several=result.plan.get("repeat", 1) > 1)
+        _print_diagnosis(human, diagnosis)
     _print_alone_and_together(human, result)
     _print_windows(human, result)
     caveats = result.environment.get("caveats", [])
@@ -97,10 +99,16 @@ def _print_steps(human: Console, endpoint: EndpointResult, *, several: bool) -> 
         _print_reason(human, "slot", reason)
 
 
+def _print_diagnosis(human: Console, diagnosis: Diagnosis) -> None:
+    for number, line in enumerate(diagnosis.lines(max(_NARROWEST, human.width - _NAME - 3))):
+        human.print(f"  {'' if number else 'diagnosis':{_NAME}} {one_line(line)}", markup=False, highlight=False)
+
+
 def _print_alone_and_together(human: Console, result: RunResult) -> None:
     found = result.alone_and_together
     if found:
-        human.print("\nrates alone and together, each way")
+        each_way = ", each way" if all(one.direction == "both" for one in found) else ""
+        human.print(f"\nrates alone and together{each_way}")
     for one in found:
         lines = textwrap.wrap(one_line(str(one)), max(_NARROWEST, human.width - _NAME - 3))
         name = one_line(one.name)

@@ -1,34 +1,112 @@
-"""The report of a run: one HTML file that opens offline and needs no script. Built from a ledger's content alone."""
+"""The report of a run as one HTML file that opens offline and needs no script. Built from a ledger's content alone.
+
+Other formats are in the modules beside it, what all of them say in `report_rows`.
+"""
 
 from __future__ import annotations
 
+import base64
+import hashlib
 import json
-from collections import Counter
-from collections.abc import Callable, Iterable, Mapping
-from typing import Any, cast
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from functools import cache
+from importlib.resources import files
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, cast
 
 from laneproof import safety
 from laneproof.campaign.declared import facts, overdue
 from laneproof.campaign.events import ROUTINE
-from laneproof.campaign.order import planned_kinds
+from laneproof.campaign.ledger import read_ledger
 from laneproof.campaign.results import EndpointResult, RunResult, StepResult
 from laneproof.campaign.statistics import format_bound
-from laneproof.campaign.steps import STEPS
+from laneproof.campaign.steps.margins import margin_table
+from laneproof.campaign.timekeeping import clock_said
 from laneproof.documents import printable
 from laneproof.errors import StorageFault
+from laneproof.insight import report_rows as rows
 from laneproof.insight.conditions import blind_flags, condition_rows, conditions_unknown
-from laneproof.pcie import CATALOGUE
+from laneproof.insight.diagnosis import diagnose_run
+from laneproof.insight.report_identity import Identity, identify
+from laneproof.insight.report_series import SlotSeries, series_of
 from laneproof.units import format_bytes, format_bytes_per_s, format_seconds
 
+if TYPE_CHECKING:  # costs a while; only reports need it
+    import jinja2
+
 _TEMPLATE = "report.html.j2"
+_PAGES = """
+@page {{ margin: 16mm 14mm 18mm; @bottom-left {{ content: "laneproof report {number}, issue {issue}";
+  font: 8pt sans-serif; }}
+  @bottom-center {{ content: "relates only to the items tested"; font: 8pt sans-serif; }}
+  @bottom-right {{ content: "page " counter(page) " of " counter(pages); font: 8pt sans-serif; }} }}
+"""
+"""The size of the paper is left to whoever prints."""
 
 
-def render_html(result: RunResult) -> str:
-    """The whole document. Every string, whoever it came from, is escaped.
+def report_html(ledger: Path, result: RunResult | None = None) -> str:
+    """The document that a ledger's content makes; the same whenever and wherever it is made, by one version.
 
-    Raises StorageFault for a result that cannot be what a run left: a ledger that somebody has changed.
+    `result` is what was read from it already. Raises StorageFault for what is no ledger, or one that cannot be what a
+    run left.
     """
-    import jinja2  # costs a while; only reports need it
+    result = read_ledger(ledger) if result is None else result
+    try:
+        series = series_of(ledger, result)
+    except (LookupError, TypeError, ValueError, AttributeError) as error:
+        raise _changed(error) from error
+    return render_html(result, series)
+
+
+def render_html(result: RunResult, series: Sequence[SlotSeries] = ()) -> str:
+    """The whole document; `series` has each slot's course for the plots over time, which are left out without it.
+
+    Every string, whoever it came from, is escaped. Raises StorageFault for a result that cannot be what a run left: a
+    ledger that somebody has changed.
+    """
+    import jinja2
+    from markupsafe import Markup
+
+    template = _templates().get_template(_TEMPLATE)
+    try:
+        identity = identify(result)
+        style, diagnosed = _style(identity), diagnose_run(result).to_dict()
+        return template.render(
+            run=result,
+            identity=identity,
+            style=Markup(style),  # noqa: S704  (a file of this package, and hexadecimal digits)
+            style_hash=_csp_hash(style),
+            plan_json=json.dumps(result.plan, indent=2, ensure_ascii=False),
+            self_checks=[
+                segment.environment["self_check"] for segment in result.segments if "self_check" in segment.environment
+            ],
+            not_tested=rows.not_tested(result),
+            not_claimed=rows.not_claimed(result),
+            decision_rules=rows.DECISION_RULES,
+            facts=list(facts(result.plan)),
+            overdue=list(overdue(result.plan, result.started_utc)),
+            caveats=result.environment.get("caveats", []),
+            cautions=safety.CAUTIONS,
+            routine=ROUTINE,
+            deferral=safety.DEFERRAL,
+            diagnoses=[one if one["answers"] or one["not_explained"] else None for one in diagnosed["endpoints"]],
+            shared=diagnosed["shared"],
+            series=series,
+            clock_said=clock_said(result.clock),
+            clock_rows=rows.clock_rows(result.clock),
+            physical=any(endpoint.physical for endpoint in result.endpoints),
+            trained=_trained,
+            pairs=_pairs,
+            **_asked_by_templates(result),
+        )
+    except (LookupError, TypeError, ValueError, AttributeError, jinja2.UndefinedError) as error:
+        raise _changed(error) from error
+
+
+@cache
+def _templates() -> jinja2.Environment:
+    """The templates of this package, each compiled once in a process: that costs more than all the rest of a report."""
+    import jinja2
 
     environment = jinja2.Environment(
         loader=jinja2.PackageLoader("laneproof.insight", "."),
@@ -44,84 +122,60 @@ def render_html(result: RunResult) -> str:
         "rate": format_bytes_per_s,
         "bound": format_bound,
         "time": format_seconds,
-        "counted": _counted,
+        "counted": rows.counted,
         "clean": _clean,
+        "capitalised": _capitalised,
         "moment": _moment,
+        "margins": _margins,
     }
-    template = environment.get_template(_TEMPLATE)
-    try:
-        return template.render(
-            run=result,
-            plan_json=json.dumps(result.plan, indent=2, ensure_ascii=False),
-            not_tested=_not_tested(result),
-            facts=list(facts(result.plan)),
-            overdue=list(overdue(result.plan, result.started_utc)),
-            caveats=result.environment.get("caveats", []),
-            cautions=safety.CAUTIONS,
-            routine=ROUTINE,
-            deferral=safety.DEFERRAL,
-            error_rows=_error_rows,
-            link_rows=_link_rows,
-            condition_rows=condition_rows,
-            blind_flags=blind_flags,
-            conditions_unknown=conditions_unknown,
-            trained=_trained,
-            pairs=_pairs,
-            physical=any(endpoint.physical for endpoint in result.endpoints),
+    return environment
+
+
+def _asked_by_templates(result: RunResult) -> Mapping[str, Callable[..., Any]]:
+    """Functions that templates call with what they go through."""
+    from laneproof.insight import report_plots as plots  # costs a while too
+
+    def timeline(series: SlotSeries, endpoint: EndpointResult) -> str:
+        ceilings = [step.measures.get("ceiling_bytes_per_second") for step in endpoint.steps]
+        return plots.timeline(series, endpoint.name, next((one for one in ceilings if one), None))
+
+    def rate_bar(step: StepResult, endpoint: EndpointResult) -> str:
+        measures = step.measures
+        return plots.rate_bar(
+            measures["slowest_bytes_per_second"],
+            measures["bytes_per_second"],
+            measures["fastest_bytes_per_second"],
+            measures["ceiling_bytes_per_second"],
+            rows.asked_rate(step, result.plan),
+            endpoint.name,
         )
-    except (LookupError, TypeError, ValueError, AttributeError, jinja2.UndefinedError) as error:
-        raise StorageFault(f"no report can be made of this ledger; was it changed? ({error})") from error
+
+    def damage_map(damage: Mapping[str, Any], endpoint: EndpointResult) -> str:
+        return plots.damage_map(damage, endpoint.name)
+
+    def bit_histogram(counts: Sequence[int], unit: str, per_label: int, endpoint: EndpointResult) -> str:
+        return plots.bit_histogram(counts, unit, per_label, endpoint.name)
+
+    drawn: list[Callable[..., Any]] = [timeline, rate_bar, damage_map, bit_histogram]
+    drawn += [condition_rows, blind_flags, conditions_unknown]
+    drawn += [rows.main_reason, rows.claim, rows.errors_said, rows.rates_said, rows.spread_said, rows.link_rows]
+    drawn += [rows.way_said, rows.error_rows, rows.sweep_rows, rows.wrong_points, rows.origin_said, rows.shown_of]
+    drawn += [rows.near_limit_said]
+    return {function.__name__: function for function in drawn}
 
 
-def _link_rows(endpoint: EndpointResult) -> list[dict[str, Any]]:
-    """The link at both ends, at open and as each `link` step last saw it."""
-    readings = [("at open", endpoint.opened.get("link"))]
-    readings += [("under load", step.measures["link"]) for step in endpoint.steps if "link" in step.measures]
-    return [
-        {"when": when, "end": end, **reading[end]}
-        for when, reading in readings
-        if reading is not None
-        for end in ("near", "far")
-    ]
+def _style(identity: Identity) -> str:
+    text = files("laneproof.insight").joinpath("report.css").read_text("utf-8")
+    return text + _PAGES.format(number=identity.number, issue=identity.issue)
 
 
-def _error_rows(step: StepResult) -> list[dict[str, Any]]:
-    """Every error that either end counted during a step, with what it means."""
-    rows: dict[tuple[str, str], dict[str, Any]] = {}
-    for end in ("near", "far"):
-        errors: Mapping[str, Any] = step.errors.get(end, {})
-        for severity in ("correctable", "nonfatal", "fatal"):
-            for name, count in errors.get(severity, {}).items():
-                if count.get("n"):
-                    row = rows.setdefault((severity, name), {"name": name, "severity": severity})
-                    row[end] = count
-    for row in rows.values():
-        known = CATALOGUE.get(row["name"])
-        row["layer"] = known.layer if known else "not in the catalogue"
-        row["meaning"] = f"{known.meaning} {known.suspects}" if known else ""
-    return list(rows.values())
+def _csp_hash(style: str) -> str:
+    """As the policy in the document names the one style that may apply (Content Security Policy Level 3)."""
+    return f"sha256-{base64.b64encode(hashlib.sha256(style.encode()).digest()).decode()}"
 
 
-def _counted(count: Mapping[str, Any] | None) -> str:
-    if not count:
-        return "none counted"
-    if "unavailable" in count:
-        return f"not known: {count['unavailable']}"
-    return f"at least {count['n']}" if count["bound"] == "at least" else str(count["n"])
-
-
-def _not_tested(result: RunResult) -> list[str]:
-    planned = {step["kind"] for step in result.plan.get("step", [])}
-    missing = [f"no {kind} step was planned" for kind in STEPS if kind not in planned]
-    for endpoint in result.endpoints:
-        reached = len(endpoint.steps)
-        missing += [
-            f"{endpoint.name}: {kind} was planned and not begun" + (f", {times} times" if times > 1 else "")
-            for kind, times in Counter(planned_kinds(result.plan)[reached:]).items()
-        ]
-        channels = endpoint.opened.get("channels", [])
-        missing += [f"{endpoint.name}: channel {channel['name']}" for channel in channels[1:]]
-    return missing
+def _changed(error: Exception) -> StorageFault:
+    return StorageFault(f"no report can be made of this ledger; was it changed? ({error})")
 
 
 def _pairs(first: Iterable[Any], second: Iterable[Any]) -> list[tuple[Any, Any]]:
@@ -135,6 +189,14 @@ def _trained(speed_gtps: float | None, width: int | None) -> str:
 def _moment(utc: str) -> str:
     """A moment as the ledger has it, "2026-03-01T10:00:00+00:00", for a reader."""
     return _clean(utc).replace("T", " ").replace("+00:00", " UTC")
+
+
+def _capitalised(text: str) -> str:
+    return text[:1].upper() + text[1:]
+
+
+def _margins(margins: Sequence[Mapping[str, Any]]) -> str:
+    return "\n".join(margin_table(margins))
 
 
 def _clean(text: object) -> str:

@@ -8,7 +8,7 @@ from __future__ import annotations
 import statistics
 import threading
 from collections import Counter, deque
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from typing import Any
 
 import numpy as np
@@ -110,17 +110,20 @@ class DamageRecord:
                 )
             )
 
-    def to_dict(self) -> dict[str, Any]:
-        """What is wrong as plain data, ready for a ledger; empty where nothing is."""
+    def to_dict(self, go_on: Callable[[], bool] = lambda: True) -> dict[str, Any]:
+        """What is wrong as plain data, ready for a ledger; empty where nothing is.
+
+        `go_on` is asked before each block, the first of which is examined whatever it says: it may take seconds.
+        """
         with self._lock:
             kept, damaged = tuple(self._kept), self._damaged
         if not kept:
             return {}
-        examined = [(one, *_examined(one)) for one in kept]
+        examined = [(one, *_examined(one)) for one in kept if go_on() or one is kept[0]]
         return {
             "pattern": kept[0].pattern.name,
             "blocks_damaged": damaged,
-            "blocks_examined": len(kept),
+            "blocks_examined": len(examined),
             **_counts([where for _, where, _ in examined]),
             "by_kind": dict(sum((Counter(origins.wrong_bytes_by_kind) for _, _, origins in examined), Counter[str]())),
             **_shapes(

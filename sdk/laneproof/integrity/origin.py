@@ -9,7 +9,6 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import SupportsIndex, get_args
 
-import attrs
 import numpy as np
 from attrs import field, frozen
 from numpy.typing import NDArray
@@ -23,7 +22,7 @@ from laneproof.integrity.allocation import (
 )
 from laneproof.integrity.buffers import Bytes, byte_view
 from laneproof.integrity.dissection import CODES, IS_PLACED, OF_PATTERN, Kind, Pieces, dissected, place_period
-from laneproof.integrity.pattern import Pattern
+from laneproof.integrity.pattern import Pattern, start_bytes
 from laneproof.integrity.prbs import POLYNOMIALS
 from laneproof.integrity.prbs_recovery import Positions, PrbsRecovery
 from laneproof.integrity.recovery import MIN_RUN, TAG_PLACE_BITS, recovery
@@ -155,9 +154,8 @@ class _Places:
         pattern = self._pattern
         if pattern.name == "tagged":
             return ((sequence % SEQUENCES * SLOTS + slot) * CHANNELS + channel) << TAG_PLACE_BITS
-        source = attrs.evolve(pattern, slot=slot, channel=channel, sequence=sequence)
-        if pattern.state is None:
-            return source.period_position()
+        if pattern.state is None:  # not by a Pattern for each: thousands of buffers are asked for
+            return start_bytes(pattern.name, pattern.seed, slot, channel, sequence) % self._period
         return _place_of_state(pattern)
 
     def _holders(self, places: Positions) -> Iterator[list[int]]:

@@ -101,14 +101,17 @@ def pattern(
     )
 
 
-def _start_bytes(pattern: Pattern) -> int:
-    """Where the stretch starts in the period, in bytes."""
-    buffer = (pattern.seed, pattern.slot, pattern.channel, pattern.sequence)
-    if pattern.name in POLYNOMIALS:
-        return PRBS[POLYNOMIALS[pattern.name].n].start(*buffer)
-    if pattern.name == "tagged":
+def start_bytes(name: str, seed: int, slot: int, channel: int, sequence: int) -> int:
+    """Where the stretch of a buffer starts in the pattern's period, in bytes. The numbers are within their bounds."""
+    if name in POLYNOMIALS:
+        return PRBS[POLYNOMIALS[name].n].start(seed, slot, channel, sequence)
+    if name == "tagged":
         return 0  # its words name the buffer
-    return 4 * (COUNTER if pattern.name == "counter" else WALKING).start(*buffer)
+    return 4 * (COUNTER if name == "counter" else WALKING).start(seed, slot, channel, sequence)
+
+
+def _start_bytes(pattern: Pattern) -> int:
+    return start_bytes(pattern.name, pattern.seed, pattern.slot, pattern.channel, pattern.sequence)
 
 
 @frozen(kw_only=True)

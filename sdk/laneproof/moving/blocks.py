@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import threading
 from collections.abc import Callable, Iterator
 from typing import Any
@@ -16,6 +17,7 @@ from laneproof.integrity.damage import WrongPiece
 
 Stretch = tuple[Pattern, int]
 """A pattern, and the position in it at which a block starts."""
+_PAGE_BYTES = 4096
 
 
 @frozen(kw_only=True)
@@ -151,7 +153,11 @@ def _alike(one: Comparison, two: Comparison) -> bool:
 
 
 def aligned(nbytes: int, alignment: int) -> memoryview:
-    """Fresh memory of `nbytes` whose address is a multiple of `alignment`."""
+    """Fresh memory of `nbytes` whose address is a multiple of `alignment`, and of a page.
+
+    Of a page, so that what depends on where a buffer begins does not depend on what the heap held before.
+    """
+    alignment = math.lcm(alignment, _PAGE_BYTES)
     raw = np.empty(nbytes + alignment - 1, dtype=np.uint8)
     skip = -raw.ctypes.data % alignment
     return raw[skip : skip + nbytes].data

@@ -75,7 +75,7 @@ class CardCheck:
             counted, why = _demonstrate(card, count, deadline)
         except BaseException as error:
             if isinstance(error, LaneproofError) and seen:
-                error.so_far = self._result(seen[-1], None, "It was ended early")
+                error.so_far = self._result(seen[-1], None, "It was ended early", early=True)
             with suppress(LaneproofError):  # what went wrong first is what counts
                 _stop(card, deadline)
             raise
@@ -102,9 +102,10 @@ class CardCheck:
     def _has_enough(self) -> bool:
         return self.enough is not None and self.enough.is_set()
 
-    def _result(self, count: PatternCount, counted: bool | None, why: str) -> Comparison:
+    def _result(self, count: PatternCount, counted: bool | None, why: str, *, early: bool = False) -> Comparison:
+        """`early`: an error has ended it, so that what is missing accuses nobody of a stall."""
         nbytes = count.bits // 8
-        expected = nbytes if self._has_enough else max(self.nbytes, nbytes)
+        expected = nbytes if early or self._has_enough else max(self.nbytes, nbytes)
         cautions = ["Compared by the card's own checker: how many bits were wrong is known, not which."]
         if not nbytes:
             cautions.append(_NEVER_LOCKED)

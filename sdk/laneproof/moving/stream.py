@@ -61,15 +61,31 @@ class StreamMover(Mover):
 
     def _whole(self, name: str, move: _Move, view: memoryview, deadline: Deadline) -> int:
         nbytes = len(view)
-        if not nbytes:
-            return 0
-        done = _front(name, move, view if nbytes <= self._piece else view[: self._piece], deadline)
-        return done if done in (0, nbytes) else done + sum(self._pieces(name, move, view[done:], deadline))
+        if not 0 < nbytes <= self._piece:
+            return sum(self._pieces(name, move, view, deadline))
+        # As `_front`, with nothing between: what is little passes here by the million, nearly always in one call.
+        try:
+            moved = move(view, deadline)
+        except LaneproofError:
+            raise
+        except Exception as error:
+            raise as_fault(error) from error
+        if moved == nbytes:
+            return moved
+        moved = _sane(name, moved, nbytes, deadline)
+        return moved and moved + sum(self._pieces(name, move, view[moved:], deadline))
 
     def loopback(self, out: memoryview, into: memoryview, deadline: Deadline) -> tuple[int, int]:
         if not self._limits.full_duplex:
             return self._take_turns(out, into, deadline)
-        sent = self._send_little(out, deadline) if 0 < len(out) <= self._little else 0
+        sent = 0
+        if 0 < len(out) <= self._little:
+            # For a slice of time only: a card that holds less than it says takes the rest while it is drained.
+            soon = deadline.split(SLICE_S)
+            try:
+                sent = self._whole("send", self._path.send, out, soon)
+            finally:
+                soon.release()
         if sent == len(out):
             return sent, self._whole("receive_into", self._path.receive_into, into, deadline)
         with _Sender(self, iter([out[sent:]]), deadline) as sender:
@@ -77,14 +93,6 @@ class StreamMover(Mover):
             if received == len(into):
                 sender.join()
         return sent + sender.sent, received
-
-    def _send_little(self, out: memoryview, deadline: Deadline) -> int:
-        """For a slice of time only: a card that holds less than it says takes the rest while it is drained."""
-        soon = deadline.split(SLICE_S)
-        try:
-            return self._whole("send", self._path.send, out, soon)
-        finally:
-            soon.release()
 
     def check(self, job: CheckJob, deadline: Deadline) -> Comparison:
         tally = Tally(job)
@@ -191,13 +199,21 @@ def _front(name: str, move: _Move, piece: memoryview, deadline: Deadline) -> int
     """Bytes from the front of a piece that one call of the driver moved, out or in; 0 at the deadline."""
     try:
         moved = move(piece, deadline)
-        sane = 0 <= moved <= len(piece)
     except LaneproofError:
         raise
     except Exception as error:
         raise as_fault(error) from error
+    return _sane(name, moved, len(piece), deadline)
+
+
+def _sane(name: str, moved: int, nbytes: int, deadline: Deadline) -> int:
+    """What the driver says that it moved of so many bytes. Raises DriverFault for what cannot be."""
+    try:
+        sane = 0 <= moved <= nbytes
+    except Exception as error:  # it need not even be a number
+        raise as_fault(error) from error
     if not sane:
-        raise DriverFault(f"the driver's {name} says that it moved {moved} of {len(piece)} bytes")
+        raise DriverFault(f"the driver's {name} says that it moved {moved} of {nbytes} bytes")
     if not moved:
         deadline.check()
         if deadline.left_s() > SLICE_S:

@@ -148,6 +148,12 @@ def test_a_rest_is_no_gap_to_a_receiver_unless_it_fills_a_dwell(rest_s: float, *
     assert ("nothing but a rest" in text) is not seen
 
 
+@pytest.mark.parametrize("key", ["load_on", "load_off"])
+def test_times_that_no_clock_tells_apart_are_refused(key: str) -> None:
+    with pytest.raises(ValueError, match=f"'{key}' must be >= 1e-06"):
+        SoakStep(**{"load_on": Seconds(1.0), "load_off": Seconds(1.0), key: Seconds(1e-22)})
+
+
 @pytest.mark.parametrize("keys", [{"load_on": Seconds(1.0)}, {"load_off": Seconds(1.0)}])
 def test_on_and_off_are_given_both_or_not_at_all(keys: dict[str, Seconds]) -> None:
     with pytest.raises(BadInput, match="load_on and load_off belong together"):
@@ -254,3 +260,29 @@ def test_a_card_that_stalls_within_an_on_time_still_fails(run_plan: RunPlan) -> 
     assert str(step.verdict) == "fail"
     assert step.measures["stalled"]
     assert step.measures["load_cycle"]["on_times"] >= 1
+
+
+def test_a_link_that_is_watched_with_little_load_is_seen_to_fall_at_the_next_load(
+    run_plan: RunPlan, tmp_path: Path
+) -> None:
+    slow = 'max_speed = "2.5 GT/s", max_width = 4, max_payload = "128 B"'  # so that each portion is one block
+    bench = tmp_path / "falls.toml"
+    bench.write_text(
+        f"""schema = 1
+name = "falls"
+invented = "invented: the shore station of a chain of tide gauges"
+description = "A lane dies while the load rests."
+[[slot]]
+name = "north"
+wiring = 4
+near = {{ {slow} }}
+card = {{ {slow}, model = "echo card, four lanes", serial = "invented-0001" }}
+fault = [{{ kind = "failing-lane", lane = 3, when = {{ at = "5.5 s" }} }}]
+""",
+        "utf-8",
+    )
+    result = run_plan(soak(duration="10 s", load_on="10 ms", load_off="990 ms"), f"sim:{bench}#north")
+    (fell,) = [event for event in result.endpoints[0].events if event["kind"] == "link"]
+    assert "from 2.5 GT/s x4 to 2.5 GT/s x2" in fell["text"]
+    assert fell["clock_s"] == pytest.approx(6.0, abs=0.02)
+    assert str(result.verdict) == "fail"

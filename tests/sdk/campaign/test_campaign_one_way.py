@@ -24,6 +24,7 @@ from laneproof.campaign.results import RunResult, StepResult
 from laneproof.cli.summary import verdict_line
 from laneproof.clock import Deadline
 from laneproof.contract import Card, Driver, ErrorInjector, Found, PatternCount, PatternEngine
+from laneproof.errors import DeviceLost, DriverFault
 
 RunPlan = Callable[..., RunResult]
 GIB = 1 << 30
@@ -159,6 +160,28 @@ class StandsStill(Bare):
         return attrs.evolve(count, bits=min(count.bits, 8 * GIB))
 
 
+class Leaves(Bare):
+    """One whose card is gone in the middle of a portion, for no reason to be seen."""
+
+    _readings = 0
+
+    def read(self, deadline: Deadline) -> PatternCount:
+        self._readings += 1
+        if self._readings > 1:
+            raise DeviceLost("no answer")
+        return attrs.evolve(super().read(deadline), bits=8 * GIB)
+
+
+class Breaks(Leaves):
+    """One whose driver fails there."""
+
+    def read(self, deadline: Deadline) -> PatternCount:
+        try:
+            return super().read(deadline)
+        except DeviceLost:
+            raise DriverFault("an ioctl failed") from None
+
+
 class OtherEngine(Driver):
     """The cards of the simulator with another engine in place of theirs."""
 
@@ -239,6 +262,16 @@ def test_a_lost_lock_fails_whatever_was_counted(over: Callable[..., StepResult])
     assert "lost the pattern once, as" in said(step, "fail")
 
 
+@pytest.mark.parametrize(("kind", "verdict"), [(Leaves, "inconc"), (Breaks, "error")])
+def test_a_portion_that_is_cut_short_is_no_stalled_one(
+    over: Callable[..., StepResult], kind: type[Bare], verdict: str
+) -> None:
+    step = over(kind)
+    assert str(step.verdict) == verdict
+    assert step.bytes_moved == GIB
+    assert "stalled" not in said(step, "fail")
+
+
 def test_a_pattern_that_stands_still_fails(over: Callable[..., StepResult]) -> None:
     step = over(StandsStill, duration="1 s")
     assert f"the pattern stalled; {GIB} of " in said(step, "fail")
@@ -275,24 +308,63 @@ def test_a_card_without_an_engine_cannot_do_it(run_plan: RunPlan) -> None:
 # --- resumed
 
 
-def test_a_run_that_was_cut_off_goes_on_and_claims_the_exposure_of_both(run_plan: RunPlan, tmp_path: Path) -> None:
-    class Killed(BaseException):
-        """Ends a run with no word about it in its ledger."""
+class Killed(BaseException):
+    """Ends a run with no word about it in its ledger."""
 
-    samples: list[Sampled] = []
 
-    def cut(event: Event) -> None:
-        samples.extend([event] if isinstance(event, Sampled) else [])
-        if len(samples) == 4:
-            raise Killed
+@pytest.fixture
+def killed(run_plan: RunPlan, tmp_path: Path) -> Callable[..., list[Sampled]]:
+    """Runs the step until its series has that many rows; returns them."""
 
-    uris = engine_bench(tmp_path / "one.toml", {"north": CLEAN})
-    with pytest.raises(Killed):
-        run_plan(one_way(duration="10 min"), *uris, watch=cut)
+    def run(text: str, rows: int, uri: str) -> list[Sampled]:
+        samples: list[Sampled] = []
+
+        def cut(event: Event) -> None:
+            samples.extend([event] if isinstance(event, Sampled) else [])
+            if len(samples) == rows:
+                raise Killed
+
+        with pytest.raises(Killed):
+            run_plan(text, uri, watch=cut)
+        return samples[:rows]
+
+    return run
+
+
+def test_a_run_that_was_cut_off_goes_on_and_claims_the_exposure_of_both(
+    killed: Callable[..., list[Sampled]], tmp_path: Path
+) -> None:
+    (uri,) = engine_bench(tmp_path / "one.toml", {"north": CLEAN})
+    samples = killed(one_way(duration="10 min"), 4, uri)
     (step,) = runner.resume(tmp_path / "run.ledger").endpoints[0].steps
     before = read_ledger(tmp_path / "run.ledger").endpoints[0].steps[0].measures["carried"]["verified_bytes"]
-    assert before == sum(sample.verified_bytes for sample in samples[:4])
+    assert before == sum(sample.verified_bytes for sample in samples)
     assert step.measures["seconds"] == pytest.approx(600, abs=10)
     assert step.finished_s - step.started_s == pytest.approx(360, abs=10)
     assert step.measures["bytes_checked"] == step.bytes_moved > before
     assert "of this exposure were verified before the run was resumed" in said(step, "pass")
+
+
+def test_a_step_that_was_cut_off_once_all_had_been_compared_is_judged_by_that(
+    killed: Callable[..., list[Sampled]], tmp_path: Path
+) -> None:
+    (uri,) = engine_bench(tmp_path / "one.toml", {"north": CLEAN})
+    samples = killed(one_way(duration="2 min"), 2, uri)
+    assert sum(sample.seconds for sample in samples) >= 120
+    (step,) = runner.resume(tmp_path / "run.ledger").endpoints[0].steps
+    exposure = 8 * sum(sample.verified_bytes for sample in samples)
+    assert (step.bytes_moved, step.measures["residual_corruption"]["exposure_bits"]) == (exposure // 8, exposure)
+    assert "of this exposure were verified before the run was resumed" in said(step, "pass")
+    assert "fewer than" in said(step, "pass")
+
+
+def test_a_lock_that_was_lost_before_the_run_was_cut_off_is_not_forgotten(
+    killed: Callable[..., list[Sampled]], install: Callable[..., None], tmp_path: Path
+) -> None:
+    (uri,) = engine_bench(tmp_path / "one.toml", {"north": CLEAN})
+    install(OtherEngine(LosesLock), "other")
+    killed(one_way(duration="3 min", stop_on_failure=False), 1, uri.replace("sim:", "other:"))
+    install(OtherEngine(Noting), "other")  # as good as that of the simulator
+    (step,) = runner.resume(tmp_path / "run.ledger").endpoints[0].steps
+    assert str(step.verdict) == "fail"
+    assert "1 wrong bits or lost locks were counted in" in said(step, "fail")

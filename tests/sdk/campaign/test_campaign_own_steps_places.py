@@ -66,6 +66,13 @@ def test_steps_of_a_module_and_of_a_file_run_in_the_slots_process(tmp_path: Path
     assert here.measures["process"] == there.measures["process"] != os.getpid()
 
 
+def test_a_file_of_steps_may_lie_in_a_folder_whose_name_is_no_text(tmp_path: Path) -> None:
+    folder = tmp_path / os.fsdecode(b"caf\xe9")
+    folder.mkdir()
+    result = runner.run(from_a_file(folder, "sim:demo#south"), folder / "run.ledger", allow_commands=True)
+    assert str(result.verdict) == "pass", said(result)
+
+
 SCRIPT = """\
 import sys
 from pathlib import Path

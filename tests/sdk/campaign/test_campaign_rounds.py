@@ -5,6 +5,7 @@ from __future__ import annotations
 import threading
 import time
 
+import attrs
 import pytest
 
 from laneproof.campaign import meeting
@@ -85,6 +86,14 @@ def test_a_rate_had_alone_is_told_with_the_next_common_step() -> None:
     assert [company(told, slot).alone_bytes_per_s for slot in "ab"] == [2e9, None]
 
 
+def test_a_rate_alone_says_nothing_of_another_direction() -> None:
+    run = Run("a")
+    run.take(*joined("a", alone=True), attrs.evolve(measured("a"), direction="to_card"))
+    for step, direction, alone in ((1, "both", None), (2, "to_card", 1e9)):
+        told = run.take(*joined("a", step), attrs.evolve(measured("a", step), direction=direction))
+        assert company(told, "a").alone_bytes_per_s == alone
+
+
 @pytest.mark.parametrize("alone", [False, True])
 def test_a_slot_that_finishes_before_is_waited_for_no_longer(alone: bool) -> None:
     run = Run("ab")
@@ -113,6 +122,21 @@ def test_a_slot_whose_card_is_tried_again_is_not_waited_for_until_it_is_back() -
     assert run.take(*joined("a", 1)) == [("a", Begin(1))]
     run.take(measured("a", 1), StepStarted("b", 0, "throughput"))
     assert run.take(*joined("a", 2)) == []
+
+
+@pytest.mark.parametrize("alone", [False, True])
+@pytest.mark.parametrize("back", [StepStarted("c", 0, "soak"), Joined("c", 0, False)])
+def test_a_slot_that_is_back_while_others_measure_may_have_moved_anything_beside_them(
+    alone: bool, back: StepStarted | Joined
+) -> None:
+    run = Run()
+    run.take(*joined("ab", alone=alone))
+    assert run.take(Noted("c", 0, 0.0, KIND, "gone")) != []
+    told = run.take(measured("a"), back, measured("b"))
+    assert [company(told, slot).unknown for slot in "ab"] == [("c",), ("c",)]
+    run.take(*joined("ab", 1), *joined("c", 1))
+    told = run.take(*(measured(slot, 1) for slot in "abc"))
+    assert company(told, "a").alone_bytes_per_s is None
 
 
 def test_a_slot_whose_card_was_lost_waits_for_nobody_and_is_not_answered_late() -> None:

@@ -9,12 +9,18 @@ from typing import cast
 
 import pytest
 
+from laneproof.campaign import slot_run
+from laneproof.campaign.events import Expecting, StepFinished
 from laneproof.campaign.link_state import judge_link
+from laneproof.campaign.plan import PlannedEndpoint
 from laneproof.campaign.results import EndpointResult, Findings, RunResult
-from laneproof.campaign.steps import Expectation, Slot
-from laneproof.campaign.steps.throughput import link_ceiling
+from laneproof.campaign.slot_job import SlotJob
+from laneproof.campaign.steps import Expectation, Slot, SoakStep
+from laneproof.campaign.steps.link_ceiling import link_ceiling
 from laneproof.campaign.verdict import Verdict
+from laneproof.documents import Size
 from laneproof.endpoint import Endpoint
+from laneproof.integrity import damage
 from laneproof.pcie import ceiling
 from laneproof.readings import LinkReading, PartnerLink, Unavailable
 
@@ -93,6 +99,23 @@ def test_a_correctable_error_is_said_by_a_step_that_holds_it_to_no_limit(on_card
 def test_errors_that_are_counted_a_little_late_belong_to_the_step_that_caused_them(on_card: OnCard) -> None:
     endpoint = on_card(LINK, "late")
     assert str(endpoint.verdict) == "fail"
+
+
+@pytest.mark.parametrize(("time_s", "blocks"), [(60.0, 4), (0.0, 1)])
+def test_blocks_that_are_examined_are_announced_one_by_one_for_as_long_as_there_is_time(
+    monkeypatch: pytest.MonkeyPatch, time_s: float, blocks: int
+) -> None:
+    told: list[object] = []
+    examine = damage._examined  # pyright: ignore[reportPrivateUsage]
+    monkeypatch.setattr(damage, "_examined", lambda block: told.append("a block") or examine(block))
+    monkeypatch.setattr(slot_run, "EXAMINE_S", time_s)
+    step = SoakStep(bytes=Size(256 << 10), portion=Size(64 << 10), stop_on_failure=False)
+    job = SlotJob(name="a", number=0, planned=PlannedEndpoint(uri="imitated:rotten"), steps=(step,), seed=1)
+    slot_run.SlotRun(job, told.append).run()
+    (finished,) = [event for event in told if isinstance(event, StepFinished)]
+    found = finished.result.measures["damage"]
+    assert (found["blocks_damaged"], found["blocks_examined"]) == (4, blocks)
+    assert [told[at - 1] for at, one in enumerate(told) if one == "a block"] == blocks * [Expecting("a", 30.0)]
 
 
 def test_each_slot_of_a_run_sends_a_stretch_of_its_own() -> None:

@@ -9,7 +9,8 @@ import pytest
 
 import laneproof_sim
 from laneproof.campaign.results import RunResult
-from laneproof.campaign.steps.sweep import MAX_RECOVERIES, Point, in_order, points_of
+from laneproof.campaign.steps import Slot
+from laneproof.campaign.steps.sweep import MAX_RECOVERIES, RECOVERY_S, Point, in_order, points_of
 from laneproof.contract import Limits
 
 BENCH = Path(laneproof_sim.__file__).with_name("benches") / "flipping-card.toml"
@@ -97,8 +98,10 @@ def test_a_fault_above_a_size_shows_from_that_size_on(
 
 
 def test_a_card_that_never_gets_in_step_ends_the_sweep(
-    run_plan: Callable[..., RunResult], faulty: Callable[[str], str]
+    run_plan: Callable[..., RunResult], faulty: Callable[[str], str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    announced: list[float] = []
+    monkeypatch.setattr(Slot, "expect", lambda _, seconds: announced.append(seconds))
     plan = STEP + 'sweep = ["sizes"]\n'
     fault = 'kind = "short-tail"\nreported = true\nwhen = { after = "64 KiB" }\n'
     (step,) = run_plan(plan, faulty(fault)).endpoints[0].steps
@@ -106,6 +109,7 @@ def test_a_card_that_never_gets_in_step_ends_the_sweep(
     assert step.measures["points_not_tried"] > 0
     assert "never came" in step.reasons[-2].text
     assert "were not tried" in step.reasons[-1].text
+    assert announced == (MAX_RECOVERIES + 1) * [RECOVERY_S]
 
 
 def test_a_card_out_of_step_is_not_swept(run_plan: Callable[..., RunResult], faulty: Callable[[str], str]) -> None:

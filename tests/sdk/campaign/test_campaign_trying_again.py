@@ -8,6 +8,7 @@ import threading
 import tomllib
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import cast
 
 import attrs
 import pytest
@@ -15,11 +16,16 @@ from invented_card import InventedDriver
 
 from laneproof.campaign import plan as plans
 from laneproof.campaign import runner
-from laneproof.campaign.events import Event, Noted, StepFinished
+from laneproof.campaign.events import Event, Noted, SlotFinished, StepFinished
+from laneproof.campaign.plan import PlannedEndpoint
 from laneproof.campaign.planned import going_on
 from laneproof.campaign.results import EndpointResult, RunResult
+from laneproof.campaign.slot_job import SlotJob
+from laneproof.campaign.slot_run import SlotRun
+from laneproof.campaign.steps import IntegrityStep, LinkStep
 from laneproof.clock import Deadline
 from laneproof.contract import Address, Card, IdentitySource
+from laneproof.documents import Size
 from laneproof.errors import BadInput, CannotOpen
 from laneproof.readings import Identity
 
@@ -175,6 +181,22 @@ def test_a_stop_ends_the_wait_for_a_card_at_once(run_plan: RunPlan, opening: Cal
     result = run_plan(f'try_again = 1\ntry_again_after = "1 h"\n{LOST}', "imitated:loses", watch=watch, stop=stop)
     assert result.interrupted
     assert "inconc: interrupted; not run: integrity" in reasons(result.endpoints[0])
+
+
+def test_a_wait_longer_than_a_computer_can_wait_is_ended_by_a_stop(opening: Callable[..., Opening]) -> None:
+    opening("card", "card", None)
+    told: list[Event] = []
+
+    def emit(event: Event) -> None:
+        told.append(event)
+        if isinstance(event, Noted):
+            run.stop()
+
+    steps = (IntegrityStep(bytes=Size(1 << 20)), LinkStep())
+    planned = PlannedEndpoint(uri="imitated:loses")
+    run = SlotRun(SlotJob(name="a", number=0, planned=planned, steps=steps, seed=1, tries=1, try_after_s=1e300), emit)
+    run.run()
+    assert [str(reason.verdict) for reason in cast("SlotFinished", told[-1]).reasons] == ["inconc"]
 
 
 @pytest.mark.parametrize(

@@ -112,6 +112,16 @@ def test_only_the_first_blocks_are_examined_and_all_are_counted() -> None:
     assert found["blocks_examined"] == len(found["blocks"]) == found["wrong_bytes"] == MAX_EXAMINED
 
 
+def test_examining_ends_when_it_is_told_to_and_says_how_far_it_came() -> None:
+    record = DamageRecord()
+    for number in range(5):
+        keep(record, flipped(9)(), number=number)
+    asked = iter([True, True, False, False, False])
+    found = record.to_dict(lambda: next(asked))
+    assert (found["blocks_damaged"], found["blocks_examined"], len(found["blocks"])) == (5, 2, 2)
+    assert record.to_dict(lambda: False)["blocks_examined"] == 1
+
+
 def test_pieces_of_one_block_are_one_block() -> None:
     record = DamageRecord()
     for start in (0, BLOCK):

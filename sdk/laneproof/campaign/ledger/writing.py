@@ -106,13 +106,8 @@ class Ledger:
             case Noted():
                 noted = {"clock_s": event.clock_s, "kind": event.kind, "text": event.text}
                 self._add("event", noted, number, event.step)
-            case Sampled():
-                self._under_way[number].moved += event.nbytes
-                self._add_span(number, event.step, self._under_way[number].series.add(event))
-            case Counted():
-                told = self._under_way[number].count(event.errors)
-                if told is not None:
-                    self._add("errors", told, number, event.step)
+            case Sampled() | Counted():
+                self._take_reading(number, event)
             case StepFinished():
                 self._close_series(number)
                 self._add("judged", _judged(event.result, event.interrupted), number, event.result.position)
@@ -123,6 +118,16 @@ class Ledger:
                 self._commit()
             case _:
                 raise TypeError(f"{type(event).__name__} is not for the ledger")
+
+    def _take_reading(self, number: int, event: Sampled | Counted) -> None:
+        step = self._under_way.get(number)
+        if step is None or step.number != event.step:  # a thread of a user's own step outlived it: it is judged
+            return
+        if isinstance(event, Sampled):
+            step.moved += event.nbytes
+            self._add_span(number, event.step, step.series.add(event))
+        elif (told := step.count(event.errors)) is not None:
+            self._add("errors", told, number, event.step)
 
     def commit_if_due(self) -> None:
         """Called often; makes what has been taken durable about once a second, and looks at the clocks as often."""

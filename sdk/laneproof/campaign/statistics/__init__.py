@@ -1,7 +1,7 @@
 """What the numbers of a campaign let one claim. Pure arithmetic over scipy, which only results load; no I/O.
 
 `bounds` on rates of errors and chances, `planning` of what a claim needs, `rates` against exposure, `comparing` of
-runs, `changes` of level in a time series, `steadiness` of a load.
+runs, `changes` of level in a time series, `steadiness` of a load, `quantiles` of measured values.
 """
 
 from laneproof.campaign.statistics.bounds import (
@@ -32,6 +32,7 @@ from laneproof.campaign.statistics.planning import (
     seconds_needed,
     trials_needed,
 )
+from laneproof.campaign.statistics.quantiles import Quantile, Spread, quantile, spread, values_needed
 from laneproof.campaign.statistics.rates import Rate, RatesCompared, compare_rates, rate
 from laneproof.campaign.statistics.steadiness import WITHIN, Steadiness, steadiness
 
@@ -45,8 +46,10 @@ __all__ = [
     "Change",
     "Compared",
     "Interval",
+    "Quantile",
     "Rate",
     "RatesCompared",
+    "Spread",
     "Steadiness",
     "WelchTest",
     "chance_bound",
@@ -61,10 +64,13 @@ __all__ = [
     "find_changes",
     "format_bound",
     "holm",
+    "quantile",
     "rate",
     "seconds_needed",
+    "spread",
     "steadiness",
     "trials_needed",
+    "values_needed",
     "welch",
     "welch_all",
 ]

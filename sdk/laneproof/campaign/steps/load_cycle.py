@@ -11,8 +11,11 @@ from collections import deque
 from attrs import define, field
 
 from laneproof.campaign.results import Findings, Plain
+from laneproof.documents import Seconds
 from laneproof.units import format_seconds
 
+LEAST_S = Seconds(1e-6)
+"""The shortest on or off: what a clock that has run for years still tells apart, and far below any portion."""
 PORTIONS = 32
 """Portions into which an on-time is divided at least: an edge is known to within one of them."""
 LEAST_SHARE = 1 / 8

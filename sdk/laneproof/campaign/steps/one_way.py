@@ -60,6 +60,10 @@ class OneWayStep(Step):
         return True
 
     @property
+    def goes_one_way(self) -> bool:
+        return True
+
+    @property
     def planned_s(self) -> float | None:
         return self.duration
 
@@ -108,7 +112,8 @@ class OneWayStep(Step):
                 part.bytes_received,
                 seconds,
                 verified_bytes=part.bytes_checked,
-                mismatched_bits=part.mismatched_bits,
+                # A lock is lost over wrong bits that nobody counted; a row has no other place for it.
+                mismatched_bits=max(part.mismatched_bits, part.lock_losses),
             )
         )
         return joined(counted, part, 0)
@@ -119,20 +124,23 @@ class OneWayStep(Step):
         name = f"{self.pattern} {self.direction.replace('_', ' ')}"
         if before.mismatched_bits:
             findings.failed(
-                f"{name}: {before.mismatched_bits} of {8 * before.verified_bytes} bits were wrong before the run was "
-                "resumed"
+                f"{name}: {before.mismatched_bits} wrong bits or lost locks were counted in {8 * before.bytes_moved} "
+                "bits before the run was resumed"
             )
         if slot.carried is not None:
             findings.bytes_moved = findings.bytes_carried = before.bytes_moved
             findings.measures["carried"] = slot.carried.to_dict()
-        if counted is None:
-            return
-        findings.bytes_moved += counted.bytes_received
         # What was wrong before stands by itself, and the rest is no proof that all was right.
         exposure = counted
         if before.verified_bytes and not before.mismatched_bits:
-            exposure = counted.combined(attrs.evolve(before.compared(), method="card", kernels="card"))
+            carried = attrs.evolve(before.compared(), method="card", kernels="card")
+            exposure = carried if counted is None else counted.combined(carried)
             findings.passed(f"{name}: {before.said()}")
+        if exposure is None:
+            return
+        if counted is None:  # it was cut off once its time was up
+            counted = Comparison(bytes_checked=0)
+        findings.bytes_moved += counted.bytes_received
         findings.measures |= measures_of({self.pattern: exposure})
         if counted.saturated:
             findings.measures["residual_corruption"] = None  # of a count that stands still there is no upper bound
@@ -163,8 +171,8 @@ def _evidence(part: Comparison) -> int:
     return part.bytes_checked if part.demonstrated or part.mismatched_bits else 0
 
 
-def _judge_counts(name: str, counted: Comparison, exposure: Comparison, findings: Findings) -> None:
-    """Reasons for what the checker counted, and for what it did not."""
+def judge_what_went_wrong(name: str, counted: Comparison, findings: Findings) -> None:
+    """Reasons for wrong bits, a lost or missing lock, and a pattern that stands still; none where all went well."""
     if counted.mismatched_bits:
         least = "at least " if counted.saturated else ""
         findings.failed(
@@ -191,6 +199,11 @@ def _judge_counts(name: str, counted: Comparison, exposure: Comparison, findings
             f"{name}: the card's checker never locked onto the pattern, so nothing was compared"
             + (" from then on" if counted.bytes_received else "")
         )
+
+
+def _judge_counts(name: str, counted: Comparison, exposure: Comparison, findings: Findings) -> None:
+    """Reasons for what the checker counted, and for what it did not."""
+    judge_what_went_wrong(name, counted, findings)
     left_out = counted.bytes_received - counted.bytes_checked
     if left_out:
         findings.inconclusive(

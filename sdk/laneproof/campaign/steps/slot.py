@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import threading
 import time
 from collections.abc import Callable
@@ -109,7 +110,7 @@ class Slot:
             if not looked or look_at_each_block:
                 looked = True
                 beside.look()
-            elif verified < nbytes:
+            elif verified < nbytes or more_follows:  # a steady load may come in checks of one block each
                 beside.look_if_due()
             if not timed:
                 beside.sample_if_due()
@@ -135,15 +136,20 @@ class Slot:
             )
         return self._unless_stopped(found, nbytes)
 
-    def check_by_card(self, name: str, nbytes: int, direction: Direction, *, done: int) -> Comparison:
+    def check_by_card(
+        self, name: str, nbytes: int, direction: Direction, *, done: int, read: list[tuple[float, int]] | None = None
+    ) -> Comparison:
         """`Endpoint.check` in one direction, by the card's own engine, announced likewise; `done` as for `check`.
 
-        Link and conditions are read whenever the engine is.
+        Link and conditions are read whenever the engine is. `read` takes what it had compared each time: seconds by
+        the card's clock, and bytes.
         """
         limit_s = self._limit(nbytes, None)
         beside = self.observation
 
         def progress(compared: int) -> None:
+            if read is not None:
+                read.append((self.endpoint.clock.now_s(), compared))
             beside.look_if_due()
             beside.sample_if_due()
             self.progress(done + compared, None)
@@ -168,14 +174,20 @@ class Slot:
 
         At most ten times a second, so that a slow display does not slow what is measured.
         """
+        done, total = int(done), None if total is None else int(total)  # a step of a user's own may count in anything
         now_s = time.monotonic()
         if done == total or now_s - self._told_s[0] >= PROGRESS_EVERY_S:
             self._told_s[0] = now_s
             self.emit(Progress(self.name, self.step, done, total, self.elapsed_s()))
 
     def note(self, kind: str, text: str, clock_s: float | None = None) -> None:
-        """Put an event on record: at this moment of the card's clock, or one as `elapsed_s` gave it."""
+        """Put an event on record: at this moment of the card's clock, or one as `elapsed_s` gave it.
+
+        Raises BadInput for a moment that is no finite number.
+        """
         moment_s = self.elapsed_s() if clock_s is None else float(clock_s)
+        if not math.isfinite(moment_s):
+            raise BadInput(f"an event at {moment_s} s cannot be kept; give a moment as elapsed_s does")
         self.emit(Noted(self.name, self.step, moment_s, printable(str(kind)), str(text)))
 
     def expect(self, seconds: float) -> None:

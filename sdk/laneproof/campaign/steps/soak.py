@@ -15,7 +15,7 @@ from laneproof.campaign.link_errors import judge_link_errors, too_many_link_erro
 from laneproof.campaign.results import Findings
 from laneproof.campaign.steps.comparisons import in_step, joined, judge_data, judge_missing, measures_of
 from laneproof.campaign.steps.load import CHANGES_LISTED, Load, change_said, dwell_said, steadiness_said
-from laneproof.campaign.steps.load_cycle import LoadCycle
+from laneproof.campaign.steps.load_cycle import LEAST_S, LoadCycle
 from laneproof.campaign.steps.observation import SAMPLE_EVERY_S
 from laneproof.campaign.steps.slot import Slot
 from laneproof.campaign.steps.step import Step
@@ -50,8 +50,8 @@ class SoakStep(Step):
     max_link_errors: int = field(default=0, validator=validators.ge(0))
     stop_on_failure: bool = True
     dwell: Seconds | None = field(default=None, validator=validators.optional(validators.gt(Seconds(0))))
-    load_on: Seconds | None = field(default=None, validator=validators.optional(validators.gt(Seconds(0))))
-    load_off: Seconds | None = field(default=None, validator=validators.optional(validators.gt(Seconds(0))))
+    load_on: Seconds | None = field(default=None, validator=validators.optional(validators.ge(LEAST_S)))
+    load_off: Seconds | None = field(default=None, validator=validators.optional(validators.ge(LEAST_S)))
     goes_on: ClassVar[bool] = True
 
     def __attrs_post_init__(self) -> None:

@@ -86,6 +86,11 @@ class Step(ABC):
         """Whether a claim on wrong bits is made of what it moves."""
         return False
 
+    @property
+    def goes_one_way(self) -> bool:
+        """Whether those bytes go in one direction alone, and do not come back."""
+        return False
+
     def bytes_at(self, bytes_per_s: float | None) -> int | None:
         """Payload bytes that it moves at most on a card of that nominal rate, as far as both are known."""
         return self.planned_bytes

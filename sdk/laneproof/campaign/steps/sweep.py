@@ -44,6 +44,8 @@ DEPTH_BYTES = 1 << 14
 TRANSFERS_PER_DEPTH = 4
 MAX_RECOVERIES = 8
 """After so many points that left the card out of step, the rest of a sweep is not tried."""
+RECOVERY_S = 30.0
+"""Real seconds that bringing the card back in step may take before the slot counts as hung."""
 MAX_NAMED = 6
 """Wrong points that a reason names."""
 
@@ -132,6 +134,7 @@ class Swept:
             done += point.bytes
             if not all(channel.in_step for channel in self.slot.endpoint.channels):
                 recoveries += 1
+                self.slot.expect(RECOVERY_S)
                 recovery = self.slot.endpoint.recover()
                 self.slot.note("recovery", f"brought back in step after {point.said}: {recovery.how}")
 

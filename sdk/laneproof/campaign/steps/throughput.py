@@ -1,59 +1,110 @@
-"""`throughput`: does data move at the rate that the link allows?"""
+"""`throughput`: does data move at the rate that the link allows, and how long does a small transfer take?
+
+How blocks and round trips are timed is in `timed_blocks` and `latency`.
+"""
 
 from __future__ import annotations
 
+import math
 import statistics
 from collections.abc import Callable, Sequence
-from contextlib import suppress
 
 from attrs import field, frozen, validators
 
 from laneproof.campaign.contention import Excuse, accompanied, busiest_shared, excuse, measures_of
-from laneproof.campaign.events import Moved
 from laneproof.campaign.meeting import Company, Meets
-from laneproof.campaign.results import Findings
-from laneproof.campaign.steps.comparisons import how_checked, judge_data
+from laneproof.campaign.results import Findings, Plain
+from laneproof.campaign.statistics import values_needed
+from laneproof.campaign.steps.latency import Latency
+from laneproof.campaign.steps.link_ceiling import ceiling_above, link_ceiling
 from laneproof.campaign.steps.slot import Slot
 from laneproof.campaign.steps.step import Step
+from laneproof.campaign.steps.timed_blocks import TimedBlocks, rate_row
 from laneproof.campaign.verdict import Verdict
-from laneproof.documents import Rate, Share, Size, printable
-from laneproof.errors import EndpointBusy
-from laneproof.integrity import WrongPiece
-from laneproof.integrity.buffers import byte_view
-from laneproof.pcie import Ceiling, bottleneck, ceiling
-from laneproof.readings import LinkReading, PartnerLink, known
+from laneproof.documents import Rate, Seconds, Share, Size, printable
+from laneproof.errors import BadInput
+from laneproof.pcie import Ceiling
+from laneproof.pcie.ceiling import Direction
 from laneproof.units import format_bytes, format_bytes_per_s
 
 DEFAULT_BYTES = 16 << 20
 DEFAULT_SECONDS = 2.0
 LARGEST_TRANSFER = Size(1 << 30)
 """The most that `bytes` may ask for: out and back lie in memory at once, for every slot; bytes."""
+MOST_SIZES = 64
+MOST_ROUND_TRIPS = 100_000
+"""Their times are kept until the step ends."""
 MIN_SHARE = Share(0.75)
 """Of a link's ceiling: slots that share one are held to this where a plan asks for a rate alone."""
-ASSUMED_PAYLOAD = 128
-"""The smallest payload setting there is, taken where neither partner shows its own; bytes."""
-ASSUMED_READ_REQUEST = 512
-"""The setting after a reset, taken where the card does not show its own; bytes."""
+SMALL_S = 100e-6
+"""A transfer that takes less at the link's ceiling measures latency as much as the link. Our choice: of a device that
+was measured at 32 GT/s x16 each transfer took about 20 µs beside what its data needed, from 4 KiB to 4 MiB."""
+
+WAYS: dict[Direction, str] = {"both": "each way", "to_card": "to the card", "from_card": "from the card"}
+"""What is said of a rate, by the direction that the measures name; in a ledger that names none, both."""
 
 
 @frozen(kw_only=True)
 class ThroughputStep(Step):
-    """Loops `bytes` back `repeats` times after `warm_up` unmeasured ones; each echo is verified outside the time.
+    """Moves `bytes`, or each of `sizes` in ascending order, `repeats` times after `warm_up` unmeasured ones.
 
-    The median of the repeats, in one direction while both run, is held against `min_share` of the link's ceiling and,
-    where given, against `min_rate`. Left out, `bytes` is 16 MiB or what the card moves in two seconds.
+    In `direction` "both" each block is looped back, and verified outside the time; "to_card" or "from_card" alone is
+    moved and compared by the card's PatternEngine, which makes one stream: there are no sizes then, and no latency.
+    The median of the repeats, in one direction, is held against `min_share` of the link's ceiling and, where given,
+    against `min_rate`: of several sizes the largest alone, since smaller ones measure latency and not the link. Left
+    out, `bytes` is 16 MiB or what the card moves in two seconds.
+
+    With `latency_bytes`, `latency_repeats` single round trips of that size are timed before; `latency_percentile` % of
+    them are to take no longer than `max_latency`, where given.
 
     The slots of a run take it at the same time, once each has come to it, and of their transfers those count that had
     company; where it is to be `alone`, one after another while the others rest. What slots that share a link owe
     together is in `campaign.contention`.
     """
 
+    direction: Direction = "both"
     bytes: Size | None = field(default=None, validator=validators.optional(validators.le(LARGEST_TRANSFER)))
+    sizes: tuple[Size, ...] = field(
+        default=(),
+        validator=validators.deep_iterable(validators.and_(validators.gt(Size(0)), validators.le(LARGEST_TRANSFER))),
+    )
     repeats: int = field(default=5, validator=validators.ge(1))
     warm_up: int = field(default=1, validator=validators.ge(0))
     min_share: Share = MIN_SHARE
     min_rate: Rate | None = None
+    latency_bytes: Size | None = field(
+        default=None,
+        validator=validators.optional(validators.and_(validators.gt(Size(0)), validators.le(LARGEST_TRANSFER))),
+    )
+    latency_repeats: int = field(
+        default=1000, validator=validators.and_(validators.ge(1), validators.le(MOST_ROUND_TRIPS))
+    )
+    max_latency: Seconds | None = field(default=None, validator=validators.optional(validators.gt(Seconds(0))))
+    latency_percentile: float = field(default=99.0, validator=validators.and_(validators.ge(50), validators.lt(100)))
+    pattern: str = "prbs31"
     alone: bool = False
+
+    def __attrs_post_init__(self) -> None:
+        if self.sizes and self.bytes is not None:
+            raise BadInput("bytes is one size and sizes are several; give one of the two")
+        if len(set(self.sizes)) < len(self.sizes):
+            raise BadInput("sizes: one of them stands there twice; leave it in once")
+        if len(self.sizes) > MOST_SIZES:
+            raise BadInput(f"sizes: {len(self.sizes)} are more than {MOST_SIZES}; leave some out")
+        if self.max_latency is not None and self.latency_bytes is None:
+            raise BadInput("max_latency is a limit for round trips, of which none is asked for; give latency_bytes")
+        if self.direction == "both":
+            return
+        if self.sizes:
+            raise BadInput(
+                f'sizes: "{self.direction}" is one stream of the card\'s engine, which has no transfers of a size; '
+                'give bytes, or leave direction "both"'
+            )
+        if self.latency_bytes is not None:
+            raise BadInput(
+                f'latency_bytes: a round trip goes both ways, and nothing comes back of "{self.direction}"; give it in '
+                "a step of its own"
+            )
 
     @property
     def meets(self) -> Meets:
@@ -68,51 +119,107 @@ class ThroughputStep(Step):
             found.append(("min_share", "0 % can never fail; give a min_share or min_rate that a bad slot misses"))
         if self.min_rate == 0:
             found.append(("min_rate", "0 B/s can never fail; give a rate that a bad slot misses, or leave it out"))
+        if self.max_latency is not None and self.latency_repeats < (least := self._round_trips_needed):
+            found.append(
+                (
+                    "latency_repeats",
+                    f"of {self.latency_repeats} round trips p{self.latency_percentile:g} has no interval, so that "
+                    f"max_latency can never be met; give at least {least}",
+                )
+            )
         return tuple(found)
 
     @property
+    def _round_trips_needed(self) -> int:
+        return values_needed(self.latency_percentile / 100)
+
+    @property
+    def goes_one_way(self) -> bool:
+        return self.direction != "both"
+
+    @property
     def planned_bytes(self) -> int:
-        return (self.repeats + self.warm_up) * (DEFAULT_BYTES if self.bytes is None else self.bytes)
+        return self._bytes_with(DEFAULT_BYTES)
 
     def bytes_at(self, bytes_per_s: float | None) -> int:
-        if self.bytes is not None or bytes_per_s is None:
+        if bytes_per_s is None:
             return self.planned_bytes
-        return (self.repeats + self.warm_up) * min(DEFAULT_BYTES, int(DEFAULT_SECONDS * bytes_per_s))
+        return self._bytes_with(min(DEFAULT_BYTES, int(DEFAULT_SECONDS * bytes_per_s)))
+
+    def _bytes_with(self, by_default: int) -> int:
+        sizes = self.sizes or (by_default if self.bytes is None else self.bytes,)
+        round_trips = 0 if self.latency_bytes is None else (self.latency_repeats + self.warm_up) * self.latency_bytes
+        return (self.repeats + self.warm_up) * sum(sizes) + round_trips
 
     def run(self, slot: Slot, findings: Findings) -> None:
-        nbytes = slot.nominal_bytes(DEFAULT_BYTES, DEFAULT_SECONDS) if self.bytes is None else slot.whole(self.bytes)
-        if not nbytes:
+        one = slot.nominal_bytes(DEFAULT_BYTES, DEFAULT_SECONDS) if self.bytes is None else slot.whole(self.bytes)
+        sizes = sorted({slot.whole(size) for size in self.sizes} or {one})
+        if not sizes[-1]:
             findings.nothing("bytes = 0, so nothing was sent")
             return
-        rates = self._measure(slot, nbytes, findings)
+        virtual = slot.endpoint.clock.virtual
+        findings.measures |= {"direction": self.direction, "transfer_bytes": sizes[-1], "simulated_time": virtual}
+        slot.at_work.direction = self.direction
+        if self.latency_bytes is not None:
+            self._latency(slot, self.latency_bytes).measure(slot, findings)
+        if not findings.reasons:
+            self._move(slot, sizes, findings)
         if findings.reasons:  # damaged data, or no time: that is no rate
             return
         at_work = slot.at_work
-        at_work.bytes_per_s = statistics.median(rates)
+        at_work.bytes_per_s = findings.measures["bytes_per_second"]
         at_work.link = slot.endpoint.read_link()  # now: a link that has come to rest may run slower
-        findings.measures |= _measures_of_rates(rates)
-        findings.measures |= {"transfer_bytes": nbytes, "simulated_time": slot.endpoint.clock.virtual}
         if not slot.among_others:
             self.judge_beside(slot, None, findings)
+
+    def _latency(self, slot: Slot, nbytes: int) -> Latency:
+        return Latency(
+            nbytes=slot.whole(nbytes),
+            repeats=self.latency_repeats,
+            warm_up=self.warm_up,
+            pattern=self.pattern,
+            limit_s=self.max_latency,
+            percentile=self.latency_percentile,
+        )
+
+    def _move(self, slot: Slot, sizes: list[int], findings: Findings) -> None:
+        """The largest last: its rate is the step's."""
+        blocks = TimedBlocks(slot, findings, self.pattern, self.warm_up, self.repeats)
+        try:
+            if self.direction == "both":
+                blocks.out_and_back(sizes)
+            else:
+                blocks.one_way(sizes[-1], self.direction)
+        finally:
+            if blocks.rates:
+                findings.measures["rates"] = [rate_row(size, rates) for size, rates in blocks.rates.items()]
+        if not findings.reasons:
+            findings.measures |= _measures_of_rates(blocks.rates[sizes[-1]])
 
     def judge_beside(self, slot: Slot, company: Company | None, findings: Findings) -> None:
         median, reading, virtual = slot.at_work.bytes_per_s, slot.at_work.link, slot.endpoint.clock.virtual
         if median is None or reading is None:
             return
-        measures, beside = findings.measures, slot.at_work.moved[self.warm_up :]
+        if self.latency_bytes is not None:
+            self._latency(slot, self.latency_bytes).judge(findings, virtual=virtual)
+        measures, beside = findings.measures, slot.at_work.moved[-self.repeats :]
         if company is not None and company.together:
             beside = accompanied(beside, reading, company, virtual=virtual)
             rates = [one.nbytes / (one.end_s - one.start_s) for one in beside]
             median = statistics.median(rates)
             measures |= _measures_of_rates(rates)
+            measures["rates"][-1] = rate_row(measures["transfer_bytes"], rates)
+        if len(measures["rates"]) > 1:
+            findings.passed(_by_size(measures["rates"], virtual=virtual))
+        block = "transfers" if self.direction == "both" else "stretches"
         shown = (
-            f"{format_bytes_per_s(median)} each way{' in simulated time' if virtual else ''} (median of "
-            f"{measures['repeats']} transfers of {format_bytes(measures['transfer_bytes'])}, between "
+            f"{format_bytes_per_s(median)} {WAYS[self.direction]}{' in simulated time' if virtual else ''} (median of "
+            f"{measures['repeats']} {block} of {format_bytes(measures['transfer_bytes'])}, between "
             f"{format_bytes_per_s(measures['slowest_bytes_per_second'])} and "
-            f"{format_bytes_per_s(measures['fastest_bytes_per_second'])})"
+            f"{format_bytes_per_s(measures['fastest_bytes_per_second'])}{_compared(measures)})"
         )
         carrier = printable(slot.endpoint.limits.carrier)
-        limit, said = (None, "") if carrier else link_ceiling(reading)
+        limit, said = (None, "") if carrier else link_ceiling(reading, self.direction)
         shared, least_share = None, self.min_share or MIN_SHARE
         if company is not None:
             shared = busiest_shared(
@@ -121,7 +228,7 @@ class ThroughputStep(Step):
                 company,
                 bytes_per_s=median,
                 virtual=virtual,
-                ceiling_of=lambda link: _ceiling_above(link, reading),
+                ceiling_of=lambda link: ceiling_above(link, reading, self.direction),
             )
             measures |= measures_of(reading, company, shared, least_share, alone=self.alone, virtual=virtual)
 
@@ -177,6 +284,11 @@ class ThroughputStep(Step):
         if found.verdict is Verdict.PASS:
             findings.passed(f"{text}. {_capital(found.text)}")
             return
+        if self.direction == "both" and findings.measures["transfer_bytes"] < (least := _large(limit)):
+            findings.inconclusive(
+                f"{text}, but so small a transfer measures latency and not the link: give {format_bytes(least)} or more"
+            )
+            return
         if limit.split_bytes_per_second and median >= self.min_share * limit.split_bytes_per_second:
             findings.inconclusive(
                 f"{text}, which a host that cuts completions at its read completion boundary cannot reach: give a "
@@ -189,88 +301,32 @@ class ThroughputStep(Step):
         else:
             findings.inconclusive(text)
 
-    def _measure(self, slot: Slot, nbytes: int, findings: Findings) -> list[float]:
-        sent, back = (slot.endpoint.allocate(nbytes) for _ in range(2))
-        try:
-            return self._measure_in(sent.view[:nbytes], back.view[:nbytes], slot, findings)
-        finally:
-            for region in (sent, back):
-                with suppress(EndpointBusy):  # after a fault the hardware may still write to it
-                    region.close()
 
-    def _measure_in(self, out: memoryview, into: memoryview, slot: Slot, findings: Findings) -> list[float]:
-        turns, nbytes = self.warm_up + self.repeats, len(out)
-        own = slot.pattern("prbs31")
-        first = own.sequence + slot.endpoint.channels[0].take_sequences(turns)
-        rates: list[float] = []
-        for turn in range(turns):
-            pattern = own.for_sequence(first + turn)
-            pattern.fill(out)
-            pattern.fill_unlike(into)
-            begun_s = slot.endpoint.clock.now_s()
-            transfer = slot.loopback(out, into, nbytes)
-            slot.at_work.moved.append(Moved(begun_s, begun_s + transfer.seconds, transfer.bytes_received))
-            findings.bytes_moved += transfer.bytes_received
-            slot.progress((turn + 1) * nbytes, turns * nbytes)
-            result = pattern.verify(into)
-            findings.measures |= how_checked([result])
-            if not result.ok:
-                piece = WrongPiece(number=turn, pattern=pattern, received=byte_view(into), comparison=result)
-                slot.damage.keep(piece)
-                judge_data("prbs31", result, findings)
-                return rates
-            if transfer.seconds <= 0:
-                findings.inconclusive(f"the card's clock did not move while {format_bytes(nbytes)} came back: no rate")
-                return rates
-            if turn >= self.warm_up:
-                rates.append(nbytes / transfer.seconds)
-        return rates
-
-
-def link_ceiling(reading: LinkReading) -> tuple[Ceiling | None, str]:
-    """The ceiling of the way to the card, as read: that of its link, or of one above that carries less.
-
-    With it, what is to be said of it: which link it is, if not the card's own, and what had to be assumed.
-    """
-    seen = [partner for partner in (known(reading.near), known(reading.far)) if partner is not None]
-    own = next((partner for partner in seen if partner.speed_gtps and partner.width), None)
-    if own is None:
-        return None, ""
-    way = [(link.speed_gtps, link.width, link.name) for link in (own, *reading.above)]
-    rates = [(speed, width, name) for speed, width, name in way if speed and width]
-    speed, width, name = rates[bottleneck([(speed, width) for speed, width, _ in rates])]
-    payloads, request = _packet_sizes(reading)
-    assumptions = [] if payloads else [f"payload {ASSUMED_PAYLOAD} B"]
-    assumptions += [] if request else [f"read request {ASSUMED_READ_REQUEST} B"]
-    said = "" if name == own.name else f", that of the link below {name}, which carries less than the card's own"
-    said += f" (assuming {' and '.join(assumptions)}, which cannot be read)" if assumptions else ""
-    return _ceiling(speed, width, reading), said
-
-
-def _ceiling_above(link: PartnerLink, reading: LinkReading) -> float | None:
-    """What one link above the card's carries of packets such as this card's; None where its rate is not shown."""
-    if not link.speed_gtps or not link.width:
-        return None
-    return _ceiling(link.speed_gtps, link.width, reading).bytes_per_second
-
-
-def _ceiling(speed_gtps: float, width: int, reading: LinkReading) -> Ceiling:
-    payloads, request = _packet_sizes(reading)
-    return ceiling(
-        speed_gtps,
-        width,
-        min(payloads, default=ASSUMED_PAYLOAD),
-        direction="both",
-        read_request=request or ASSUMED_READ_REQUEST,
+def _by_size(rows: Sequence[Plain], *, virtual: bool) -> str:
+    table = "; ".join(
+        f"{format_bytes(row['bytes'])} {format_bytes_per_s(row['bytes_per_second'])} "
+        f"({format_bytes_per_s(row['lower_quartile'])} to {format_bytes_per_s(row['upper_quartile'])})"
+        for row in rows
+    )
+    return (
+        f"median each way{' in simulated time' if virtual else ''} by size, in brackets the quartiles: {table}. Limits "
+        "hold for the largest alone: small transfers measure latency"
     )
 
 
-def _packet_sizes(reading: LinkReading) -> tuple[list[int], int | None]:
-    """Payload settings along the way, and the card's own read request: it is the card that reads."""
-    seen = (known(reading.near), known(reading.far), *reading.above)
-    payloads = [partner.max_payload for partner in seen if partner is not None and partner.max_payload]
-    far = known(reading.far)
-    return payloads, None if far is None else far.read_request
+def _compared(measures: Plain) -> str:
+    if "demonstrated" not in measures:
+        return ""
+    return (
+        "; compared by the card"
+        if measures["demonstrated"]
+        else ("; compared by the card, whose checker was not seen to count an injected error")
+    )
+
+
+def _large(limit: Ceiling) -> int:
+    """The least power of two bytes that takes SMALL_S at that ceiling."""
+    return 1 << math.ceil(math.log2(SMALL_S * limit.bytes_per_second))
 
 
 def _measures_of_rates(rates: Sequence[float]) -> dict[str, float]:
