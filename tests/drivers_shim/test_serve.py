@@ -57,7 +57,8 @@ def address(place: str) -> tuple[str, int]:
 
 def test_a_bench_behind_the_server_is_what_it_is_without(demo) -> None:
     with opened(demo) as far, laneproof.open("sim:demo#north") as near:
-        assert far.read_link() == near.read_link()
+        # The frames have no place for the power that a slot may give.
+        assert far.read_link() == attrs.evolve(near.read_link(), slot_power_w=None)
         for there, here in zip(partners(far.read_errors()), partners(near.read_errors()), strict=True):
             assert attrs.evolve(there, epoch=here.epoch) == here
         assert far.identity.model == near.identity.model
