@@ -9,11 +9,11 @@ from pathlib import Path
 
 ROOT = Path(__file__).parents[2]
 # All but what works with the compiled kernels themselves or compares them with numpy, or needs galois, a reference that
-# brings numba; and the origins of data, whose many seconds show nothing here that the rest does not.
+# brings numba; and origins, records of damage and what never reaches a kernel, whose seconds show nothing new here.
 FILES = [
     path.relative_to(ROOT)
     for path in sorted((ROOT / "tests/sdk/integrity").glob("test_*.py"))
-    if not path.name.startswith(("test_kernels_", "test_origin"))
+    if not path.name.startswith(("test_kernels_", "test_origin", "test_damage", "test_pcie_crc", "test_allocation"))
 ]
 CHOSEN = (
     "not galois and not (test_overwriting and numba)"
@@ -50,7 +50,7 @@ def test_the_integrity_tests_pass_on_the_wheel_by_numpy_alone(without_numba, tmp
     assert done.returncode == 0, done.stdout[-3000:] + done.stderr
     summary = re.search(r"^(\d+) passed, \d+ deselected in ", done.stdout, re.MULTILINE)
     assert summary, "a test skipped, or none ran: " + done.stdout[-500:]
-    assert int(summary[1]) > 300
+    assert int(summary[1]) > 200
     (place,) = re.findall(r"^.*from (\S+) (True|False)$", done.stdout, re.MULTILINE)
     assert Path(place[0]).is_relative_to(without_numba.python.parents[1])
     assert place[1] == "False"

@@ -191,7 +191,7 @@ def test_an_interrupted_step_keeps_what_it_measured_and_passes_nothing(over: Cal
 
     part.answers = interrupt
     step = only(over(part))
-    assert str(step.verdict) == "inconc"
+    assert str(step.verdict) == "error"  # nobody had asked the run to stop: the driver made that up
     assert len(step.measures["margins"]) > 3
 
 
