@@ -290,7 +290,7 @@ def test_a_marker_says_what_is_expected(pytester, run, keywords, expected, said)
 
         @pytest.mark.laneproof({keywords})
         def test_slot(laneproof_run):
-            laneproof_run(LinkStep(load=1 << 16), ThroughputStep(bytes=1 << 16, repeats=1, min_share=0.1))
+            laneproof_run(LinkStep(load=1 << 16), ThroughputStep(bytes=1 << 20, repeats=1, min_share=0.1))
     """)
     result = run("sim:demo#north")
     assert outcomes(result) == expected

@@ -9,10 +9,13 @@ import subprocess
 import time
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
+from multiprocessing import resource_tracker
 from pathlib import Path
 from typing import Any
 
 import pytest
+
+resource_tracker.ensure_running()  # it stays for as long as the process, and so do its descriptors
 
 Run = Callable[..., Any]
 PLAN = 'schema = 1\nname = "{}"\n[[step]]\nkind = "integrity"\npatterns = ["{}"]\nbytes = "64 KiB"\nblock = "{}"\n'
