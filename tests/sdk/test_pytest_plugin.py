@@ -277,7 +277,7 @@ def test_a_test_takes_a_run_or_the_card_and_not_both(pytester, run) -> None:
     [
         ('speed="8 GT/s", width=8', {"passed": 1}, None),
         ("width=4", {"failed": 1}, "link: expected 8 GT/s x4 (from the plan's width"),
-        ('min_share="99.9 %"', {"failed": 1}, "throughput: "),
+        ('min_rate="7 GB/s"', {"failed": 1}, "throughput: "),
         ('min_share="99.9"', {"errors": 1}, "@pytest.mark.laneproof of test_slot[sim:demo#north]: min_share: "),
         ("widht=8", {"errors": 1}, '@pytest.mark.laneproof of test_slot[sim:demo#north]: unknown key "widht"; known'),
         ("8", {"errors": 1}, "@pytest.mark.laneproof of test_slot[sim:demo#north]: takes keywords only"),
@@ -290,7 +290,7 @@ def test_a_marker_says_what_is_expected(pytester, run, keywords, expected, said)
 
         @pytest.mark.laneproof({keywords})
         def test_slot(laneproof_run):
-            laneproof_run(LinkStep(load=1 << 16), ThroughputStep(bytes=1 << 20, repeats=1, min_share=0.1))
+            laneproof_run(LinkStep(load=1 << 16), ThroughputStep(bytes=4 << 20, repeats=1, min_share=0.1))
     """)
     result = run("sim:demo#north")
     assert outcomes(result) == expected
